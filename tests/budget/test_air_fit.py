@@ -20,7 +20,7 @@ from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.tilt import cross_spectrum_table, tilt_spectra
 
 CADENCE, EXPOSURE = 0.04, 0.01
 OPTICS = Optics(0.25, 0.0, 550e-9, (10.0, 50.0), (2.0, 30.0))

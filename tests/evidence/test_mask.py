@@ -17,8 +17,7 @@ from blursplit.result import Remark
 from blursplit.rig import Rig, merge_settings
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
-from blursplit.turbulence.spectra import tilt_spectra
-from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
+from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient, tilt_spectra
 
 OPENING_M, SEPARATION_M, SPLIT_ARCSEC, FRAMES = 0.08, 0.2, 40.0, 900
 SEEING_ARCSEC = 1.5

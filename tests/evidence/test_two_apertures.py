@@ -8,8 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.two_apertures import MaskGeometry, find_mask_pairs, measure_mask
-from blursplit.turbulence.spectra import unit_nodes
-from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient
+from blursplit.turbulence.tilt import _pair_covariance, tilt_coefficient, unit_nodes
 
 LAMBDA_M, OPENING_M, BASE_M, OUTER_M, R0_M = 550e-9, 0.08, 0.20, 22.4, 0.09
 RUN = {"wavelength_m": LAMBDA_M, "exposure_s": 0.005, "cadence_s": 0.02}
@@ -23,7 +22,7 @@ def _tracks(speed, frames, seed, noise=0.08, exposure=0.005, sub=3):
     y = np.tile(t * speed * np.sin(0.7), 2)
     dx, dy = np.subtract.outer(x, x), np.subtract.outer(y, y)
     distance = np.hypot(dx, dy)
-    along, across = pair_covariance(distance / OPENING_M, OPENING_M / OUTER_M, 0.0, "Z")
+    along, across = _pair_covariance(distance / OPENING_M, OPENING_M / OUTER_M, 0.0, "Z")
     share = np.where(distance > 0, dx**2 / np.maximum(distance, 1e-9) ** 2, 0.5)
     unit = LAMBDA_M**2 * R0_M ** (-5 / 3) * OPENING_M ** (-1 / 3) * ARCSEC_PER_RADIAN**2
     out = []
@@ -118,14 +117,14 @@ def pair_exposure_factor(
 
     def covariance(x, y):
         distance = np.hypot(x, y)
-        along, across = pair_covariance(distance, *telescope)
+        along, across = _pair_covariance(distance, *telescope)
         share = np.where(distance > 0, x**2 / np.maximum(distance, 1e-12) ** 2, 0.5)
         return share * along + (1 - share) * across, share * across + (1 - share) * along
 
     own = covariance(lag_x, lag_y)
     ahead = covariance(lag_x + separation_over_aperture, lag_y)
     behind = covariance(lag_x - separation_over_aperture, lag_y)
-    kernels = np.array(pair_covariance(separation_over_aperture, *telescope))
+    kernels = np.array(_pair_covariance(separation_over_aperture, *telescope))
     still = 2.0 * (tilt_coefficient(kind, obstruction, aperture_over_outer_scale) - kernels)
     triangle = 2.0 * (1.0 - node) * weight
     factors = [(2.0 * own[i] - ahead[i] - behind[i]) @ triangle / still[i] for i in (0, 1)]

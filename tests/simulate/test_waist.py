@@ -8,8 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.simulate import Scene, Simulation
-from blursplit.turbulence.spectra import exposure_factor
-from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
+from blursplit.turbulence.tilt import exposure_factor, pair_kernels, tilt_coefficient
 from waist import draw_tracks
 
 WAVELENGTH_M, APERTURE_M = 500e-9, 0.25

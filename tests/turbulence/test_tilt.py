@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.turbulence.tilt import (
+    _pair_covariance,
     centroid_tilt_mix,
-    pair_covariance,
     pair_kernels,
     tilt_coefficient,
 )
@@ -131,7 +131,7 @@ def test_far_beams_move_independently():
         limit = 2 * tilt_coefficient("Z", 0.0, ratio)
         assert_allclose(along[1], limit, rtol=3e-4)
         assert_allclose(across[1], limit, rtol=3e-4)
-    covariance, _ = pair_covariance(0.0, 0.01, 0.0, "G")
+    covariance, _ = _pair_covariance(0.0, 0.01, 0.0, "G")
     assert_allclose(covariance, tilt_coefficient("G", 0.0, 0.01))
 
 

@@ -22,15 +22,16 @@ from blursplit import constants as const
 from blursplit.facts import Optics
 from blursplit.motion.common import GridData
 from blursplit.turbulence.conversions import structure_function
-from blursplit.turbulence.spectra import (
+from blursplit.turbulence.tilt import (
     Axis,
     corners,
     cross_spectrum_table,
+    pair_kernels,
     rows_between,
+    tilt_coefficient,
     tilt_spectra,
     weighted_sums,
 )
-from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 from blursplit.types import FloatArray, IntArray
 
 TILT: Literal["Z"] = "Z"  # a scale factor turns it into what the centroid measures

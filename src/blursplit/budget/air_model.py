@@ -31,8 +31,7 @@ from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, defocus_loss, log_otf_bias, registered_bias_rows
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
-from blursplit.turbulence.spectra import rows_between
-from blursplit.turbulence.tilt import centroid_tilt_mix
+from blursplit.turbulence.tilt import centroid_tilt_mix, rows_between
 from blursplit.types import FloatArray
 
 LEAST_POWER = 1e-12  # arcsec^2/Hz, keeps logarithms finite

@@ -309,7 +309,7 @@ def model_background(
     of the air counts as common, which is the ground-layer case and the worst one for a line. Noise:
     2 sigma^2 dt.
     """
-    from blursplit.turbulence.spectra import tilt_spectra
+    from blursplit.turbulence.tilt import tilt_spectra
 
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)

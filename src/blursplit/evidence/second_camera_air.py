@@ -16,8 +16,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
-from blursplit.turbulence.spectra import Axis, corners, weighted_sums
-from blursplit.turbulence.tilt import signed_tilt_gain
+from blursplit.turbulence.tilt import Axis, corners, signed_tilt_gain, weighted_sums
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 

@@ -20,12 +20,13 @@ from numpy.typing import ArrayLike
 from blursplit import constants as const
 from blursplit.result import Remark
 from blursplit.turbulence.conversions import scale_r0
-from blursplit.turbulence.spectra import exposure_factor, unit_nodes
 from blursplit.turbulence.tilt import (
     TiltKind,
     centroid_tilt_mix,
+    exposure_factor,
     pair_kernels,
     tilt_coefficient,
+    unit_nodes,
 )
 from blursplit.types import FloatArray, IntArray
 

@@ -29,7 +29,7 @@ from blursplit import constants as const
 from blursplit.facts import Optics
 from blursplit.stars.pixels import measure_sky
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
-from blursplit.turbulence.spectra import rows_between
+from blursplit.turbulence.tilt import rows_between
 from blursplit.types import FloatArray
 
 # Where the transfer function of the registered star is read: in apertures, and around.

@@ -1,4 +1,4 @@
-"""Image motion of one star and differential motion of two, in one or two apertures.
+"""Image motion of one star and differential motion of two: variances, and spectra in time.
 
 Every variance is of ONE axis: K lambda^2 r0^(-5/3) D^(-1/3) [rad^2]. The two kinds of tilt are
 the mean phase gradient ("G", a centroid with a wide window) and the slope of the least-squares
@@ -11,26 +11,37 @@ The variance of a real, Gaussian-windowed centroid is w K_Z + (1 - w) K_G, with 
 screens (`centroid_tilt_mix`). A window as narrow as the core goes beyond the least-squares plane
 (w > 1) once the star breaks into speckles; a wide one nears the mean gradient (w = 0). The whole
 range from G to Z is 7 % in variance, so w need not be precise.
+
+In time the flow is frozen: x = nu D/V with the wind speed V across the beam; one-sided densities
+are in units lambda^2 r0^(-5/3) D^(-1/3) (D/V), so that their integral over x is the coefficient K.
+Co-spectra of two beams are averaged over wind directions.
+
+References
+----------
+J.-M. Conan, G. Rousset and P.-Y. Madec (1995), J. Opt. Soc. Am. A 12, 1559 (method; from
+memory); H. M. Martin (1987), PASP 99, 1360 (exposure).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from math import pi
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
+from blursplit.compiled import air
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, IntArray
 
 TiltKind = Literal["G", "Z"]
 
 
 @lru_cache(maxsize=1)
-def grid() -> FloatArray:
+def _grid() -> FloatArray:
     """Return the grid of u = f D, evenly spaced in ln u, read only."""
     count = int(np.log(const.TILT_HIGHEST / const.TILT_LOWEST) / const.TILT_LOG_STEP) + 1
     u = const.TILT_LOWEST * np.exp(const.TILT_LOG_STEP * np.arange(count))
@@ -95,14 +106,14 @@ def signed_tilt_gain(
     return np.asarray(8.0 * wave / (z * pi * aperture_m))
 
 
-def radial_density(
+def _radial_density(
     aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
 ) -> FloatArray:
     """Return the tilt variance of one axis per unit ln u on the grid.
 
     Returns: (grid,): integral over ln u is the coefficient K1.
     """
-    u = grid()
+    u = _grid()
     spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
     density = pi * SPECTRUM_CONSTANT * u**2 * _tilt_filter(u, obstruction, kind) * spectrum
     return np.asarray(density, dtype=float)
@@ -117,7 +128,7 @@ def tilt_coefficient(
     Returns: K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
     pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
     """
-    density = radial_density(aperture_over_outer_scale, obstruction, kind)
+    density = _radial_density(aperture_over_outer_scale, obstruction, kind)
     inner = (
         3.0 * density[0]
         if aperture_over_outer_scale == 0
@@ -152,7 +163,7 @@ def pair_kernels(
     return _interpolate(size, along, limit), _interpolate(size, across, limit)
 
 
-def pair_covariance(
+def _pair_covariance(
     separation_over_aperture: ArrayLike,
     aperture_over_outer_scale: float,
     obstruction: float,
@@ -185,7 +196,7 @@ def _pair_splines(
 ) -> tuple[Any, Any]:
     from scipy.interpolate import CubicSpline
 
-    density = radial_density(aperture_over_outer_scale, obstruction, kind)
+    density = _radial_density(aperture_over_outer_scale, obstruction, kind)
     log_size, along, across = _bessel_weights()
     return (
         CubicSpline(log_size, np.log(along @ density)),
@@ -193,7 +204,7 @@ def _pair_splines(
     )
 
 
-def bessel_0_2(q: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _bessel_0_2(q: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return J0 and J2; of small arguments J2 by its series, where the difference cancels."""
     from scipy.special import j0, j1
 
@@ -210,9 +221,9 @@ def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
     """
     count = round(np.log10(const.PAIR_LARGEST / const.PAIR_SMALLEST) * const.PAIR_PER_DECADE) + 1
     log_size = np.linspace(np.log(const.PAIR_SMALLEST), np.log(const.PAIR_LARGEST), count)
-    q = 2.0 * np.pi * np.outer(np.exp(log_size), grid())
+    q = 2.0 * np.pi * np.outer(np.exp(log_size), _grid())
     cut = np.exp(-((q / const.TILT_PHASE_CUT) ** 4))
-    zeroth, second = bessel_0_2(q)
+    zeroth, second = _bessel_0_2(q)
     # series where the difference cancels
     lost = np.where(q < const.BESSEL_SMALL, q**2 / 4.0, 1.0 - zeroth * cut)
     along = 2.0 * const.TILT_LOG_STEP * (lost + second * cut)
@@ -252,3 +263,270 @@ def centroid_tilt_mix(
     points = np.stack([np.log(ratio), np.log(window)], axis=-1)
     mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
     return mix, np.hypot(const.TILT_MIX_LEAST_SIGMA, const.TILT_MIX_SHARE * (mix - 1.0))
+
+
+# --- frozen flow ----------------------------------------------------------------------------------
+def exposure_factor(
+    path_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    kind: TiltKind,
+) -> tuple[FloatArray, FloatArray]:
+    """Return what an exposure leaves of one star's motion variance, along and across the wind.
+
+    `path_over_aperture`: V tau/D: how far the wind carries the air during the exposure.
+
+    Returns `along`, `across`: var(tau)/var(0), between 0 and 1.
+    """
+    path = np.asarray(path_over_aperture, dtype=float)
+    single = tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
+    node, weight = unit_nodes()
+    along, across = _pair_covariance(
+        path[..., None] * node, aperture_over_outer_scale, obstruction, kind
+    )
+    triangle = 2.0 * (1.0 - node) * weight
+    return (along @ triangle) / single, (across @ triangle) / single
+
+
+@lru_cache(maxsize=1)
+def unit_nodes() -> tuple[FloatArray, FloatArray]:
+    """Return Gauss-Legendre nodes and weights on (0, 1), in twelve panels that halve toward 0."""
+    node, weight = np.polynomial.legendre.leggauss(12)
+    edges = np.concatenate([[0.0], 2.0 ** np.arange(-8.0, 1.0), np.linspace(0, 1, 13)[1:-1]])
+    edges = np.unique(edges)
+    middle, half = 0.5 * (edges[1:] + edges[:-1]), 0.5 * np.diff(edges)
+    nodes = (middle[:, None] + half[:, None] * node).ravel()
+    return nodes, (half[:, None] * weight).ravel()
+
+
+# --- in time -------------------------------------------------------------------------------------
+def tilt_spectra(
+    x: ArrayLike, aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
+) -> tuple[FloatArray, FloatArray]:
+    """Return the spectra of one star's motion along and across the wind.
+
+    `x`: frequency nu D/V, positive.
+
+    Returns `along`, `across` (of `x`): one-sided densities in units lambda^2 r0^(-5/3) D^(-1/3)
+    (D/V). Outside 1e-6 < x < 100 the law of the nearer end continues.
+
+    S(nu) = (2/V) int P(nu/V, f_y) df_y, written as an Abel integral over the radial frequency;
+    in ln u its kernel depends on the difference only, so that one correlation gives all x.
+    """
+    spline = _spectrum_table(float(aperture_over_outer_scale), float(obstruction), kind)
+    value = np.exp(spline(np.log(np.asarray(x, dtype=float))))
+    return value[..., 0], value[..., 1]
+
+
+@lru_cache(maxsize=256)
+def _spectrum_table(aperture_over_outer_scale: float, obstruction: float, kind: TiltKind) -> Any:
+    from scipy.interpolate import make_interp_spline
+
+    u = _grid()
+    density = _radial_density(aperture_over_outer_scale, obstruction, kind)
+    keep = (u >= const.SPECTRUM_RANGE[0]) & (u <= const.SPECTRUM_RANGE[1])
+    table = []
+    # Summed directly (20 ms): the range of the density is beyond a Fourier convolution's precision.
+    for weights in _abel_weights():
+        padded = np.concatenate([density, np.zeros(weights.size - 1)])
+        total = np.correlate(padded, weights)[keep]
+        table.append(np.log(2.0 * total / u[keep]))
+    # of degree one, which goes on beyond either end as it arrives there
+    return make_interp_spline(np.log(u[keep]), np.stack(table, axis=1), k=1)
+
+
+@lru_cache(maxsize=1)
+def _abel_weights() -> tuple[FloatArray, FloatArray]:
+    """Return product-integration weights of the Abel kernel for along and across the wind.
+
+    For a density that is linear in t = ln(u/x) between grid points, the integral over t of
+    density(t) (2/pi) / sqrt(exp(2 t) - 1) times cos^2 (along) or sin^2 (across), where
+    cos(theta) = exp(-t) turns the kernel into d theta and removes the square-root singularity.
+    """
+    count = int(np.log(1e6) / const.TILT_LOG_STEP)
+    t = const.TILT_LOG_STEP * np.arange(count + 1)
+    theta = np.arccos(np.exp(-t))
+    node, weight = np.polynomial.legendre.leggauss(8)
+    middle, half = 0.5 * (theta[1:] + theta[:-1]), 0.5 * np.diff(theta)
+    angle = middle[:, None] + half[:, None] * node
+    fraction = (-np.log(np.cos(angle)) - t[:-1, None]) / const.TILT_LOG_STEP
+    results = []
+    for share in (np.cos(angle) ** 2, np.sin(angle) ** 2):
+        measure = 2.0 / np.pi * share * weight * half[:, None]
+        total = np.zeros(count + 1)
+        total[:-1] += (measure * (1.0 - fraction)).sum(axis=1)
+        total[1:] += (measure * fraction).sum(axis=1)
+        results.append(total)
+    return results[0], results[1]
+
+
+class _CrossSpectrumTable:
+    """Co-spectra of the tilts of two parallel beams, averaged over wind directions.
+
+    A wave of radial frequency u is seen at x = u |cos psi| with psi uniform, whatever the
+    component: S(x, s) = int_x^inf rho(u) [J0(q) -+ J2(q)] (2/pi) / sqrt(u^2 - x^2) du with
+    q = 2 pi u s/D. Computed on a grid (ln x, ln s) and interpolated by cubic splines; where
+    2 pi x s/D exceeds about 30 the two beams count as unrelated (error of their co-spectrum at
+    most 3 % of the spectrum, of either sign).
+    """
+
+    def __init__(
+        self, aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
+    ) -> None:
+        from scipy.ndimage import spline_filter
+
+        self._telescope = (aperture_over_outer_scale, obstruction, kind)
+        density = _radial_density(aperture_over_outer_scale, obstruction, kind)
+        self._rows, operator = _abel_rows()
+        self._log_size, columns = _cross_bessel()
+        weighted = operator * density[_cross_slice()]
+        zero = weighted.sum(axis=1)
+        # Relative to s = 0 the table is smooth and of order one.
+        self._along = spline_filter((weighted @ columns[0]) / zero[:, None], order=3)
+        self._across = spline_filter((weighted @ columns[1]) / zero[:, None], order=3)
+
+    def __call__(
+        self, x: ArrayLike, separation_over_aperture: ArrayLike
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the co-spectra along and across the separation, shape (n_x, n_s).
+
+        `x` (n_x,): frequency nu D/V, positive. `separation_over_aperture` (n_s,): distance of the
+        beams over the diameter; zero gives the spectrum itself.
+        """
+        log_x = np.log(np.atleast_1d(np.asarray(x, dtype=float)))
+        size = np.abs(np.atleast_1d(np.asarray(separation_over_aperture, dtype=float)))
+        with_wind, across_wind = tilt_spectra(np.exp(log_x), *self._telescope)
+        single = 0.5 * (with_wind + across_wind)
+        row = np.clip(_position(log_x, self._rows), 0.0, self._rows.size - 1.0)
+        inside = np.clip(size, *const.CROSS_SIZES)
+        column = _position(np.log(inside), self._log_size)
+        shape = self._along.shape
+        # All x meet all s, so the spline is taken along one axis after the other, that first
+        # which makes the table smaller.
+        taps = [_spline_taps(place, n) for place, n in zip((row, column), shape, strict=True)]
+        first = int(column.size * shape[0] < row.size * shape[1])
+        # Below the table the coherence nears one as s^2; above it the beams are unrelated.
+        near = np.minimum(size / const.CROSS_SIZES[0], 1.0) ** 2
+        phase = 2.0 * np.pi * np.exp(log_x)[:, None] * size
+        out = []
+        for table in (self._along, self._across):
+            ratio = table
+            for axis in (first, 1 - first):
+                ratio = _interpolated(ratio, axis, taps[axis])
+            ratio = np.where(phase > 1.5 * const.CROSS_PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
+            out.append(single[:, None] * ratio)
+        return out[0], out[1]
+
+
+def _spline_taps(position: FloatArray, n: int) -> list[tuple[IntArray, FloatArray]]:
+    """Return the four places of n, mirrored at the ends, and weights of cubic B-splines."""
+    floor = np.floor(position)
+    t = position - floor
+    weights = (
+        (1 - t) ** 3,
+        3 * t**3 - 6 * t**2 + 4,
+        -3 * t**3 + 3 * t**2 + 3 * t + 1,
+        t**3,
+    )
+    taps = []
+    for i, weight in enumerate(weights):
+        at = np.abs(floor.astype(np.int64) - 1 + i) % (2 * (n - 1))
+        taps.append((np.where(at >= n, 2 * (n - 1) - at, at), weight / 6.0))
+    return taps
+
+
+def _interpolated(
+    table: FloatArray, axis: int, taps: list[tuple[IntArray, FloatArray]]
+) -> FloatArray:
+    """Return the sum over taps of the table's rows (axis 0) or columns times their weights."""
+    out: FloatArray = np.asarray(0.0)
+    for at, weight in taps:
+        out = out + table.take(at, axis=axis) * (weight[:, None] if axis == 0 else weight)
+    return out
+
+
+def _position(value: FloatArray, axis: FloatArray) -> FloatArray:
+    return np.asarray((value - axis[0]) / (axis[1] - axis[0]), dtype=float)
+
+
+def _cross_slice() -> slice:
+    u = _grid()
+    first = int(np.searchsorted(u, const.CROSS_RANGE[0]))
+    return slice(first, int(np.searchsorted(u, const.CROSS_HIGHEST)))
+
+
+@lru_cache(maxsize=1)
+def _abel_rows() -> tuple[FloatArray, FloatArray]:
+    """Return ln x of the rows and the operator from radial density to their spectra."""
+    u = _grid()[_cross_slice()]
+    along, across = _abel_weights()
+    weights = along + across
+    starts = np.arange(0, int(np.searchsorted(u, const.CROSS_RANGE[1])), const.CROSS_STRIDE)
+    operator = np.zeros((starts.size, u.size))
+    for row, start in enumerate(starts.tolist()):
+        reach = min(u.size - int(start), weights.size)
+        operator[row, start : start + reach] = weights[:reach] / u[start]
+    return np.log(u[starts]), operator
+
+
+@lru_cache(maxsize=1)
+def _cross_bessel() -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return ln(s/D) of the columns and J0 -+ J2 of 2 pi u s/D, cut at large phase."""
+    low, high = np.log(const.CROSS_SIZES)
+    log_size = np.linspace(low, high, 300)
+    q = 2.0 * np.pi * np.outer(_grid()[_cross_slice()], np.exp(log_size))
+    cut = np.exp(-((q / const.CROSS_PHASE_CUT) ** 4))
+    zeroth, second = _bessel_0_2(q)
+    return log_size, ((zeroth - second) * cut, (zeroth + second) * cut)
+
+
+# By D/L0, obstruction and kind of tilt; a table is called with x and s/D.
+cross_spectrum_table = lru_cache(maxsize=64)(_CrossSpectrumTable)
+
+
+# --- tables on even grids, read between their nodes for many sets of parameters at once -----------
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An even grid, of a logarithm."""
+
+    nodes: FloatArray
+
+    def at(self, value: FloatArray) -> FloatArray:
+        """Return where each value lies, in steps from the first node."""
+        return np.asarray((value - self.nodes[0]) / (self.nodes[1] - self.nodes[0]))
+
+
+def rows_between(rows: FloatArray, at: FloatArray) -> FloatArray:
+    """Return the rows of a table at places between them, shape (n, columns); ends clipped."""
+    out = np.empty((len(at), rows.shape[1]))
+    air().rows_between(rows, at, out)
+    return out
+
+
+def corners(
+    one: Axis, value: FloatArray, other: Axis, other_value: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """Return the four nodes about each point, counted along `other` first, and their weights.
+
+    Both have the shape of the values and a last axis of four.
+    """
+    node = np.empty((value.size, 4), dtype=np.int64)
+    weight = np.empty(node.shape)
+    places = one.at(value).ravel(), other.at(other_value).ravel()
+    air().corners((len(one.nodes), len(other.nodes)), *places, node, weight)
+    return node.reshape(*value.shape, 4), weight.reshape(*value.shape, 4)
+
+
+def weighted_sums(
+    values: NDArray[Any], node: IntArray, weight: FloatArray, onto: NDArray[Any] | None = None
+) -> NDArray[Any]:
+    """Return weighted sums of a table's nodes, (n, columns), as precise as the table.
+
+    `values` (n_nodes, columns). `node`, `weight` (n, terms). `onto`: what they are added to, in
+    place.
+    """
+    out = np.zeros((len(node), values.shape[1]), values.dtype) if onto is None else onto
+    air().weighted_sums(values, node, weight, out)
+    return out

@@ -7,8 +7,14 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from blursplit.turbulence.spectra import cross_spectrum_table, exposure_factor, tilt_spectra
-from blursplit.turbulence.tilt import _tilt_filter, pair_covariance, tilt_coefficient
+from blursplit.turbulence.tilt import (
+    _pair_covariance,
+    _tilt_filter,
+    cross_spectrum_table,
+    exposure_factor,
+    tilt_coefficient,
+    tilt_spectra,
+)
 
 X = np.geomspace(1e-6, 50.0, 6000)
 
@@ -95,7 +101,7 @@ def test_cross_spectra_integrate_to_the_covariance(ratio):
     x = np.geomspace(1e-5, 15.0, 3000)
     spectra = cross_spectrum_table(ratio, 0.0, "Z")(x, s)
     assert spectra[0].shape == (x.size, s.size)
-    for spectrum, covariance in zip(spectra, pair_covariance(s, ratio, 0.0, "Z"), strict=True):
+    for spectrum, covariance in zip(spectra, _pair_covariance(s, ratio, 0.0, "Z"), strict=True):
         below = spectrum[0] * x[0] * (3.0 if ratio == 0.0 else 1.0)
         total = np.trapezoid(spectrum * x[:, None], np.log(x), axis=0) + below
         assert_allclose(total, covariance, atol=2e-4)
