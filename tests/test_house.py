@@ -15,9 +15,8 @@ STILL_BARE = {
     "budget": 3,  # where a bin is sampled, bends of a path, a perfect telescope
     "campaign": 1,  # sizes of a picture
     "compiled": 2,  # pieces of a border, and the order of its moments
-    "evidence": 2,  # words for units
+    "evidence": 1,  # words for units
     "frames": 6,  # units of words, bytes of types, full scales by bits, an epoch
-    "pier": 3,  # materials and soils, a table each with its sources above it
     "report": 2,
     "simulate": 1,
     "stars": 2,  # a differencing filter, lags

@@ -643,6 +643,23 @@ PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
 # m | of pipe above webs that the trade lets pass; common practice, no source
 PIER_PARALLEL_LIMIT_M = 0.13
 PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
+PIER_DOF = 5  # - | a node shifts and turns about both level axes, and twists
+# Young's modulus and shear modulus [Pa], density [kg/m3] | common practice, no source. Concrete:
+# uncracked, reinforcement ignored; a cracked column is several times softer.
+PIER_MATERIALS = {
+    "steel": (2.05e11, 7.93e10, 7850.0),
+    "aluminium": (7.0e10, 2.63e10, 2700.0),
+    "concrete": (3.0e10, 1.25e10, 2400.0),
+}
+# Small-strain shear modulus [Pa] and Poisson's ratio | common practice, no source. Real ground
+# varies by a factor of three within each name.
+PIER_SOILS = {
+    "rock": (2.0e9, 0.25),
+    "dense sand": (8.0e7, 0.30),
+    "stiff clay": (4.0e7, 0.40),
+    "loose sand": (2.0e7, 0.30),
+    "soft clay": (6.0e6, 0.45),
+}
 PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
 PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.pier.beam import (
+from blursplit.pier.model import (
     DOF,
     MATERIALS,
     SHIFT_X,
@@ -18,10 +18,10 @@ from blursplit.pier.beam import (
     TURN_X,
     TURN_Y,
     TURN_Z,
-    CrossSection,
-    Frame,
-    box_section,
-    round_section,
+    _box_section,
+    _CrossSection,
+    _Frame,
+    _round_section,
 )
 
 if TYPE_CHECKING:
@@ -29,25 +29,25 @@ if TYPE_CHECKING:
 
 STEEL = MATERIALS["steel"]
 ARCSEC = 206264.806
-TUBE = round_section(0.1683, 0.005, STEEL)
+TUBE = _round_section(0.1683, 0.005, STEEL)
 
 
-def euler(section: CrossSection) -> CrossSection:
+def euler(section: _CrossSection) -> _CrossSection:
     return dataclasses.replace(
         section, ga_x_n=math.inf, ga_y_n=math.inf, inertia_x_kg_m=0.0, inertia_y_kg_m=0.0
     )
 
 
 def upright(
-    section_at: Callable[[float], CrossSection],
+    section_at: Callable[[float], _CrossSection],
     length_m: float,
     tip_kg: float,
     *,
     tip_inertia: float = 0.0,
     base_tilt: float | None = None,
     elements: int = 60,
-) -> Frame:
-    frame = Frame(elements + 1)
+) -> _Frame:
+    frame = _Frame(elements + 1)
     for k in range(elements):
         frame.add_beam(k, k + 1, length_m / elements, section_at((k + 0.5) / elements))
     if base_tilt is None:
@@ -58,15 +58,15 @@ def upright(
     return frame
 
 
-def straight(_: float) -> CrossSection:
+def straight(_: float) -> _CrossSection:
     return euler(TUBE)
 
 
-def first_hz(frame: Frame) -> float:
+def first_hz(frame: _Frame) -> float:
     return float(frame.modes(1)[0][0])
 
 
-def bending_hz(frame: Frame, count: int) -> np.ndarray:
+def bending_hz(frame: _Frame, count: int) -> np.ndarray:
     """Return the lowest frequencies of bending, each direction's twin left out."""
     frequencies, shapes = frame.modes(3 * count)
     moves = np.abs(shapes[:, SHIFT_X::DOF]).max(axis=1) + np.abs(shapes[:, SHIFT_Y::DOF]).max(
@@ -75,7 +75,7 @@ def bending_hz(frame: Frame, count: int) -> np.ndarray:
     return frequencies[moves > 1e-6][::2][:count]
 
 
-def tip_response(frame: Frame, direction: int, value: float = 1.0) -> np.ndarray:
+def tip_response(frame: _Frame, direction: int, value: float = 1.0) -> np.ndarray:
     load = np.zeros(DOF * frame.n_nodes)
     load[DOF * (frame.n_nodes - 1) + direction] = value
     return frame.solve(load)[-DOF:]
@@ -149,7 +149,7 @@ def test_worked_tube_on_a_base_spring(
 def test_other_tubes_of_the_table(
     outer: float, wall: float, length: float, mass: float, hz: float, arcsec_n: float
 ):
-    section = euler(round_section(outer, wall, STEEL))
+    section = euler(_round_section(outer, wall, STEEL))
     frame = upright(lambda _: section, length, mass)
     assert_allclose(first_hz(frame), hz, rtol=3e-5)
     assert_allclose(tip_response(frame, SHIFT_X)[TURN_Y] * ARCSEC, arcsec_n, rtol=5e-4)
@@ -165,7 +165,7 @@ def test_other_tubes_of_the_table(
 )
 def test_taper_of_equal_mass(base: float, top: float, hz: float, um_n: float, arcsec_n: float):
     frame = upright(
-        lambda s: euler(round_section(base + (top - base) * s, 0.005, STEEL)), 1.0, 40.0
+        lambda s: euler(_round_section(base + (top - base) * s, 0.005, STEEL)), 1.0, 40.0
     )
     tip = tip_response(frame, SHIFT_X)
     # Printed to 0.1 Hz and four digits; stepped elements add 2e-4.
@@ -242,8 +242,8 @@ def chebyshev_derivative(n: int) -> np.ndarray:
 
 
 def test_frequencies_converge_as_elements_are_added():
-    def taper(share: float) -> CrossSection:
-        return round_section(0.22 - 0.1 * share, 0.005, STEEL)
+    def taper(share: float) -> _CrossSection:
+        return _round_section(0.22 - 0.1 * share, 0.005, STEEL)
 
     coarse, fine, finest = (first_hz(upright(taper, 1.0, 40.0, elements=n)) for n in (6, 24, 96))
     assert abs(fine - finest) < 0.2 * abs(coarse - finest)
@@ -251,7 +251,7 @@ def test_frequencies_converge_as_elements_are_added():
 
 
 def test_force_along_x_tips_toward_x_and_force_along_y_toward_y():
-    box = box_section(0.3, 0.2, 0.006, STEEL)
+    box = _box_section(0.3, 0.2, 0.006, STEEL)
     frame = upright(lambda _: box, 1.0, 10.0)
     along_x, along_y = tip_response(frame, SHIFT_X), tip_response(frame, SHIFT_Y)
     assert along_x[SHIFT_X] > 0 < along_x[TURN_Y]
@@ -270,7 +270,7 @@ def test_body_off_the_axis_couples_bending_and_torsion():
 
 
 def test_rigid_body_mass_matches_its_kinetic_energy():
-    frame = Frame(1)
+    frame = _Frame(1)
     rng = np.random.default_rng(5)
     offset, root = rng.normal(size=3), rng.normal(size=(3, 3))
     inertia = root @ root.T

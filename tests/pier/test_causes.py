@@ -12,8 +12,8 @@ from numpy.testing import assert_allclose
 from blursplit.budget.lines import FoundLine, name_found
 from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
 from blursplit.pier.causes import (
-    Cause,
     LineFacts,
+    _Cause,
     is_steady,
     list_causes,
     name_causes,
@@ -143,7 +143,7 @@ def test_named_causes_are_right_as_often_as_they_say():
             family = families[rng.integers(len(families))]
             members = [cause for cause in causes if cause.family == family]
             weight = np.array([1.0 / cause.harmonic for cause in members])
-            pick: Cause = members[rng.choice(len(members), p=weight / weight.sum())]
+            pick: _Cause = members[rng.choice(len(members), p=weight / weight.sum())]
             hz = pick.frequency_hz + pick.sigma_hz * rng.standard_normal()
             steady, truth = rng.random() < CAUSE_STEADY.get(pick.kind, 0.5), pick.name
         if not 10.0 < hz < 100.0:
@@ -178,7 +178,7 @@ def test_random_lines_are_rarely_named():
     assert np.mean(named) < 0.04
 
 
-def _random_list(rng: np.random.Generator) -> list[Cause]:
+def _random_list(rng: np.random.Generator) -> list[_Cause]:
     """Return what a site may declare: up to two drives, six modes, three fans, four own sources."""
     return list_causes(
         worm_period_s=[float(rng.uniform(60.0, 960.0))] if rng.random() < 0.7 else None,

@@ -8,22 +8,22 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.pier.beam import (
+from blursplit.pier.model import (
     MATERIALS,
-    Material,
-    box_section,
-    round_section,
-    thin_box_shear_factor,
-    web_section,
+    _box_section,
+    _Material,
+    _round_section,
+    _thin_box_shear_factor,
+    _web_section,
 )
 
 STEEL = MATERIALS["steel"]
-NO_POISSON = Material(2.0, 1.0, 1.0)
+NO_POISSON = _Material(2.0, 1.0, 1.0)
 
 
 def test_worked_tube_has_the_tabled_area_and_second_moment():
     # Tube 168.3 x 5.0 mm: A 2.5651e-3 m^2, I 8.5585e-6 m^4; five printed digits.
-    tube = round_section(0.1683, 0.005, STEEL)
+    tube = _round_section(0.1683, 0.005, STEEL)
     assert_allclose(tube.mass_kg_m / STEEL.density_kg_m3, 2.5651e-3, rtol=2e-5)
     assert_allclose(tube.ei_x_n_m2 / STEEL.youngs_pa, 8.5585e-6, rtol=2e-5)
     assert_allclose(tube.gj_n_m2 / STEEL.shear_pa, 2 * 8.5585e-6, rtol=2e-5)
@@ -32,8 +32,8 @@ def test_worked_tube_has_the_tabled_area_and_second_moment():
 def test_shear_factor_of_the_round_has_both_published_limits():
     # Cowper 1966 (from memory): thin 2(1+nu)/(4+3nu), solid 6(1+nu)/(7+6nu).
     nu = STEEL.poisson
-    thin = round_section(1.0, 1e-5, STEEL)
-    solid = round_section(1.0, None, STEEL)
+    thin = _round_section(1.0, 1e-5, STEEL)
+    solid = _round_section(1.0, None, STEEL)
     area_thin = thin.mass_kg_m / STEEL.density_kg_m3
     area_solid = solid.mass_kg_m / STEEL.density_kg_m3
     # A wall of 1e-5 of the diameter leaves corrections of that order.
@@ -58,18 +58,18 @@ def test_box_shear_factor_equals_the_energy_of_its_shear_flow(across: float, alo
     factor = 1.0 / (2 * (across + along) * energy)
     # Trapezoid on 20000 steps: error of order 1e-9.
     assert_allclose(
-        thin_box_shear_factor(across_m=across, along_m=along, poisson=0.0), factor, rtol=1e-6
+        _thin_box_shear_factor(across_m=across, along_m=along, poisson=0.0), factor, rtol=1e-6
     )
 
 
 def test_box_is_stiffer_along_its_long_side():
-    box = box_section(0.3, 0.2, 0.006, STEEL)
+    box = _box_section(0.3, 0.2, 0.006, STEEL)
     assert box.ei_x_n_m2 > box.ei_y_n_m2
     assert box.ga_x_n > box.ga_y_n
 
 
 def test_box_second_moment_is_the_outer_minus_the_inner_rectangle():
-    box = box_section(0.3, 0.2, 0.006, STEEL)
+    box = _box_section(0.3, 0.2, 0.006, STEEL)
     grid = (np.arange(3000) + 0.5) / 3000 * 0.3 - 0.15
     depth = np.where(np.abs(grid) < 0.144, 2 * 0.006, 0.2)
     # Midpoint rule over the width, cells of 0.1 mm with the wall on a cell edge.
@@ -79,13 +79,13 @@ def test_box_second_moment_is_the_outer_minus_the_inner_rectangle():
 
 def test_solid_square_torsion_is_the_published_constant():
     # Square bar J = 0.1406 b^4 (Roark, from memory); the formula used here gives 0.1408.
-    block = box_section(1.0, 1.0, None, STEEL)
+    block = _box_section(1.0, 1.0, None, STEEL)
     assert_allclose(block.gj_n_m2 / STEEL.shear_pa, 0.1406, rtol=2e-3)
 
 
 @pytest.mark.parametrize("count", [3, 4, 6])
 def test_webs_second_moment_is_the_same_about_every_axis(count: int):
-    webs = web_section(count, 0.12, 0.008, 0.1, STEEL)
+    webs = _web_section(count, 0.12, 0.008, 0.1, STEEL)
     r = np.linspace(0.1, 0.22, 4001)
     w = (np.arange(200) + 0.5) / 200 * 0.008 - 0.004
     for turn in (0.0, 0.3, 1.0):
@@ -100,10 +100,10 @@ def test_webs_second_moment_is_the_same_about_every_axis(count: int):
 
 
 def test_webs_of_no_reach_add_nothing():
-    assert set(vars(web_section(4, 0.0, 0.008, 0.1, STEEL)).values()) == {0.0}
+    assert set(vars(_web_section(4, 0.0, 0.008, 0.1, STEEL)).values()) == {0.0}
 
 
 def test_bredt_box_of_a_square_has_the_closed_form():
     # J = t b^3 on the wall's middle line for a square thin box.
-    box = box_section(0.21, 0.21, 0.01, STEEL)
+    box = _box_section(0.21, 0.21, 0.01, STEEL)
     assert_allclose(box.gj_n_m2 / STEEL.shear_pa, 0.01 * 0.2**3, rtol=1e-12)

@@ -16,7 +16,7 @@ Kind = Literal["drive", "mains", "fan", "pier", "known"]
 
 
 @dataclass(frozen=True)
-class Cause:
+class _Cause:
     """Something that could make a line."""
 
     name: str
@@ -63,7 +63,7 @@ def list_causes(
     mains_hz: Sequence[float] = (50.0, 60.0),
     fan_rpm: Sequence[float] = (),
     known_lines: Sequence[KnownLine] = (),
-) -> list[Cause]:
+) -> list[_Cause]:
     """Return everything that is declared or usual and could make a line.
 
     `worm_period_s`, `wheel_teeth`: declared drive. `drive_angle_deg`: direction of right ascension
@@ -71,37 +71,29 @@ def list_causes(
     `mains_hz`: grid frequencies possible here; twice the grid's is what motors and lamps make.
     `fan_rpm`: plate speeds. `known_lines`: the user's own.
     """
-    causes = []
-    for family, period_s in declared_periods(worm_period_s, wheel_teeth):
-        for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
-            hz = k / period_s
-            name = _with_harmonic(family, k)
-            sigma = const.CAUSE_DRIVE_SIGMA * hz
-            causes.append(Cause(name, "drive", hz, sigma, family, drive_angle_deg, k))
+    most = const.CAUSE_MOST_HARMONICS
+    # family, kind, frequency [Hz] and how sure that is, harmonics, direction
+    sources: list[tuple[str, Kind, float, float, int, float | None]] = [
+        (family, "drive", 1.0 / period_s, const.CAUSE_DRIVE_SIGMA / period_s, most, drive_angle_deg)
+        for family, period_s in declared_periods(worm_period_s, wheel_teeth)
+    ]
     for grid in mains_hz:
-        family = f"mains {grid:g} Hz"
-        for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
-            name = _with_harmonic(family, k)
-            causes.append(
-                Cause(name, "mains", k * grid, k * const.CAUSE_MAINS_SIGMA_HZ, family, None, k)
-            )
+        name = f"mains {grid:g} Hz"
+        sources.append((name, "mains", grid, const.CAUSE_MAINS_SIGMA_HZ, most, None))
     for rpm in fan_rpm:
-        family = f"fan {rpm:g} rpm"
-        for k in (1, 2):
-            hz = k * rpm / 60.0
-            name = _with_harmonic(family, k)
-            causes.append(Cause(name, "fan", hz, const.CAUSE_FAN_SIGMA * hz, family, None, k))
-    for name, hz in mode_hz:
-        causes.append(
-            Cause(f"pier {name}", "pier", hz, const.PIER_MODEL_SIGMA * hz, f"pier {name}")
-        )
+        hz = rpm / 60.0
+        sources.append((f"fan {rpm:g} rpm", "fan", hz, const.CAUSE_FAN_SIGMA * hz, 2, None))
+    for mode, hz in mode_hz:
+        sources.append((f"pier {mode}", "pier", hz, const.PIER_MODEL_SIGMA * hz, 1, None))
     for line in known_lines:
-        hz = line.frequency_hz
-        sigma = (
-            const.CAUSE_KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
-        )
-        causes.append(Cause(line.name, "known", hz, sigma, line.name))
-    return causes
+        hz, reach = line.frequency_hz, line.tolerance_hz
+        sigma = const.CAUSE_KNOWN_SIGMA * hz if reach is None else reach / 2.0
+        sources.append((line.name, "known", hz, sigma, 1, None))
+    return [
+        _Cause(_with_harmonic(family, k), kind, k * hz, k * sigma, family, angle, k)
+        for family, kind, hz, sigma, harmonics, angle in sources
+        for k in range(1, harmonics + 1)
+    ]
 
 
 def _with_harmonic(name: str, harmonic: int) -> str:
@@ -110,7 +102,7 @@ def _with_harmonic(name: str, harmonic: int) -> str:
 
 def name_causes(
     line: LineFacts,
-    causes: Sequence[Cause],
+    causes: Sequence[_Cause],
     *,
     range_hz: tuple[float, float],
     others: Sequence[LineFacts] = (),
@@ -137,9 +129,7 @@ def name_causes(
     folded = line.folded()
     spread = min(math.log(high / low), const.CAUSE_UNKNOWN_SPREAD)
     unknown = const.CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
-    if line.is_steady is not None:
-        chance = const.CAUSE_UNKNOWN_STEADY
-        unknown *= chance if line.is_steady else 1.0 - chance
+    unknown *= _steady_factor(line, UNKNOWN)
     scores: dict[str, float] = {}
     for cause in causes:
         if not low <= cause.frequency_hz <= high:
@@ -148,7 +138,7 @@ def name_causes(
         prior /= cause.harmonic * weight[cause.family]
         sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
         fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
-        score = prior * fit * _steady_factor(line, cause) * _direction_factor(line, cause)
+        score = prior * fit * _steady_factor(line, cause.kind) * _direction_factor(line, cause)
         scores[cause.name] = scores.get(cause.name, 0.0) + score
     total = unknown + sum(scores.values())
     odds = {name: score / total for name, score in scores.items() if score >= 0.01 * total}
@@ -161,7 +151,7 @@ def name_causes(
     return f"compatible with {' or '.join(best)} ({grounds})", odds
 
 
-def _best_kind(odds: dict[str, float], by_name: dict[str, Cause]) -> list[str]:
+def _best_kind(odds: dict[str, float], by_name: dict[str, _Cause]) -> list[str]:
     """Return the fewest causes of one kind that pass the naming odds, likeliest first.
 
     Two modes of nearly one frequency, or 50 and 60 Hz folded onto one line, share their odds.
@@ -181,14 +171,14 @@ def _normal(distance: float, sigma: float) -> float:
     return math.exp(-0.5 * (distance / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
 
 
-def _steady_factor(line: LineFacts, cause: Cause) -> float:
-    chance = const.CAUSE_STEADY.get(cause.kind, const.CAUSE_UNKNOWN_STEADY)
+def _steady_factor(line: LineFacts, kind: str) -> float:
+    chance = const.CAUSE_STEADY.get(kind, const.CAUSE_UNKNOWN_STEADY)
     if line.is_steady is None:
         return 1.0
     return chance if line.is_steady else 1.0 - chance
 
 
-def _direction_factor(line: LineFacts, cause: Cause) -> float:
+def _direction_factor(line: LineFacts, cause: _Cause) -> float:
     """Return the density of the line's direction over that of a direction drawn at random."""
     if cause.angle_deg is None or line.angle_deg is None or line.angle_sigma_deg is None:
         return 1.0
@@ -198,7 +188,7 @@ def _direction_factor(line: LineFacts, cause: Cause) -> float:
     return 0.1 + 0.9 * min(180.0 * _normal(apart, sigma), 180.0 / sigma)
 
 
-def _agrees(line: LineFacts, cause: Cause) -> bool:
+def _agrees(line: LineFacts, cause: _Cause) -> bool:
     """Whether some likely true frequency of the line lies within two sigmas of the cause."""
     reach = 2.0 * math.hypot(cause.sigma_hz, line.sigma_hz)
     return any(
@@ -209,10 +199,10 @@ def _agrees(line: LineFacts, cause: Cause) -> bool:
 
 
 def _grounds(
-    line: LineFacts, cause: Cause, causes: Sequence[Cause], others: Sequence[LineFacts]
+    line: LineFacts, cause: _Cause, causes: Sequence[_Cause], others: Sequence[LineFacts]
 ) -> str:
     grounds = ["frequency"]
-    if line.is_steady is not None and _steady_factor(line, cause) > const.CAUSE_UNKNOWN_STEADY:
+    if line.is_steady is not None and _steady_factor(line, cause.kind) > const.CAUSE_UNKNOWN_STEADY:
         grounds.append("steadiness" if line.is_steady else "damping")
     if _direction_factor(line, cause) > 2.0:  # noqa: PLR2004 - twice as likely as at random
         grounds.append("direction")

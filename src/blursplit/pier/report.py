@@ -22,6 +22,7 @@ from blursplit.pier.model import (
 )
 from blursplit.pier.setup import PierSetup
 from blursplit.result import Document, Part
+from blursplit.rig import StrictTable
 from blursplit.types import FloatArray
 
 
@@ -36,6 +37,15 @@ class WhatIf(Part):
     frequency_ratio: float | None
     mass_change_kg: float | None
     note: str  # why the row does not apply, or what it assumes
+
+
+_FOUND = (
+    "tilt_at_axis_height_arcsec_n",
+    "tilt_ratio",
+    "first_frequency_hz",
+    "frequency_ratio",
+    "mass_change_kg",
+)
 
 
 class _DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an empty row
@@ -55,17 +65,7 @@ def what_if(setup: PierSetup) -> list[WhatIf]:
         else:
             tilt, frequency, mass = _judge(new)
             found = tilt, tilt / old_tilt, frequency, frequency / old_frequency, mass - old_mass
-        rows.append(
-            WhatIf(
-                change=change,
-                tilt_at_axis_height_arcsec_n=found[0],
-                tilt_ratio=found[1],
-                first_frequency_hz=found[2],
-                frequency_ratio=found[3],
-                mass_change_kg=found[4],
-                note=note,
-            )
-        )
+        rows.append(WhatIf(change=change, note=note, **dict(zip(_FOUND, found, strict=True))))
     return rows
 
 
@@ -82,39 +82,38 @@ def _change(setup: PierSetup, **updates: Any) -> PierSetup:
         raise _DoesNotApply("no room for it on this pier") from error
 
 
+def _scaled(table: StrictTable, factor: float, *keys: str) -> dict[str, Any]:
+    """Return a table with those of its numbers that are given times a factor."""
+    given = table.model_dump()
+    return given | {key: given[key] * factor for key in keys if given[key] is not None}
+
+
 def _thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
     """Make every wall thicker, at the same outer size."""
-    sections = []
-    for section in setup.sections:
-        table = section.model_dump()
-        for key in ("wall_m", "wall_top_m"):
-            if table[key] is not None:
-                table[key] *= const.PIER_WALL_FACTOR
-        sections.append(table)
+    factor = const.PIER_WALL_FACTOR
+    sections = [_scaled(one, factor, "wall_m", "wall_top_m") for one in setup.sections]
     if all(section.wall_m is None for section in setup.sections):
         raise _DoesNotApply("the column is solid")
-    return _change(setup, sections=sections), f"walls x {const.PIER_WALL_FACTOR:g}, same outer size"
+    return _change(setup, sections=sections), f"walls x {factor:g}, same outer size"
 
 
 def _widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
     """Put the bolts on a wider circle, with the webs' feet and the plate following."""
     if setup.base is None:
         raise _DoesNotApply("no base is declared")
-    base = setup.base.model_dump()
+    factor = const.PIER_BASE_FACTOR
     if setup.base.bolt_circle_m is None:
-        base["tilt_nm_rad"] *= const.PIER_BASE_FACTOR**2
-        return _change(
-            setup, base=base
-        ), f"rocking stiffness x {const.PIER_BASE_FACTOR**2:g} (radius squared)"
+        base = _scaled(setup.base, factor**2, "tilt_nm_rad")
+        return _change(setup, base=base), f"rocking stiffness x {factor**2:g} (radius squared)"
     old = setup.base.bolt_circle_m
-    base["bolt_circle_m"] = old * const.PIER_BASE_FACTOR
+    base = _scaled(setup.base, factor, "bolt_circle_m")
     # A plate that spans further must be thicker or it eats the gain: same strip stiffness.
     foot = setup.sections[0].at("outer" if setup.sections[0].is_round else "width", 0.0) / 2.0
     reach = setup.webs.reach_foot_m if setup.webs is not None else 0.0
     overhang = old / 2.0 - foot - reach
-    note = f"bolt circle x {const.PIER_BASE_FACTOR:g}"
+    note = f"bolt circle x {factor:g}"
     updates: dict[str, Any] = {"base": base}
-    grown = (const.PIER_BASE_FACTOR - 1.0) * old / 2.0
+    grown = (factor - 1.0) * old / 2.0
     if setup.webs is not None:
         updates["webs"] = setup.webs.model_dump() | {"reach_foot_m": reach + grown}
         note += ", webs' feet moved out with it"
@@ -128,12 +127,9 @@ def _widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
     """Pour a wider block."""
     if setup.footing is None:
         raise _DoesNotApply("no footing is declared")
-    block = setup.footing.model_dump()
-    for key in ("width_m", "depth_m"):
-        block[key] *= const.PIER_FOOTING_FACTOR
-    return _change(
-        setup, footing=block
-    ), f"footing {const.PIER_FOOTING_FACTOR:g} x as wide both ways"
+    factor = const.PIER_FOOTING_FACTOR
+    block = _scaled(setup.footing, factor, "width_m", "depth_m")
+    return _change(setup, footing=block), f"footing {factor:g} x as wide both ways"
 
 
 def _raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
@@ -186,8 +182,7 @@ def _shorten_rods(setup: PierSetup) -> tuple[PierSetup, str]:
     """Halve the free length of the anchor rods."""
     if setup.base is None or setup.base.bolt_circle_m is None:
         raise _DoesNotApply("no bolts are declared")
-    base = setup.base.model_dump()
-    base["free_length_m"] *= 0.5
+    base = _scaled(setup.base, 0.5, "free_length_m")
     return _change(setup, base=base), f"{base['free_length_m'] * 1e3:.0f} mm free length"
 
 

@@ -18,16 +18,6 @@ Stiffness = Annotated[float, Field(gt=0, lt=1e15, allow_inf_nan=False)]
 MaterialName = Literal["steel", "aluminium", "concrete"]
 Soil = Literal["rock", "dense sand", "stiff clay", "loose sand", "soft clay"]
 
-# Small-strain shear modulus [Pa] and Poisson's ratio; common practice, no source. Real ground
-# varies by a factor of three within each name.
-SOILS: dict[Soil, tuple[float, float]] = {
-    "rock": (2.0e9, 0.25),
-    "dense sand": (8.0e7, 0.30),
-    "stiff clay": (4.0e7, 0.40),
-    "loose sand": (2.0e7, 0.30),
-    "soft clay": (6.0e6, 0.45),
-}
-
 
 class Section(StrictTable):
     """One stretch of the column, listed from the foot upward.
