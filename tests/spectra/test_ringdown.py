@@ -8,10 +8,9 @@ from numpy.testing import assert_allclose
 
 from blursplit.motion import fit_common_motion
 from blursplit.report.words import text_of
-from blursplit.spectra import measure_ringdown
 from blursplit.spectra.events import find_onsets
-from blursplit.spectra.ringdown import Interval, decrement_of_damping, mean_of
-from blursplit.spectra.tap_result import TapResult, TapSequence, measure_taps
+from blursplit.spectra.ringdown import Interval
+from blursplit.spectra.tap_result import TapResult, TapSequence, _mean_of, measure_taps
 from blursplit.stars.tracks import StarTracks
 
 RATE = 100.0
@@ -38,39 +37,34 @@ def _tapped(scenes, rng, modes, rms=0.3):
     return time, motion
 
 
-@pytest.mark.parametrize(
-    ("damping", "decrement", "ratio"), [(0.015, 0.094258, 0.91005), (0.005, 0.031416, 0.96907)]
-)
-def test_decrement_is_the_closed_form(damping, decrement, ratio):
-    """Decrement is the closed form."""
-    assert_allclose(decrement_of_damping(damping), decrement, rtol=1e-4)
-    assert_allclose(np.exp(-decrement_of_damping(damping)), ratio, rtol=1e-4)
-
-
 def test_taps_are_found_and_their_mode_measured(scenes, rng):
     """Taps are found and their mode measured."""
     time, motion = _tapped(scenes, rng, [(11.7, 0.015, 3.0, (0.8, 0.6))])
-    found = measure_ringdown(time, motion, 1 / RATE, settle_amplitude=0.5, rng=rng)
+    found = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
     # the first frame of large displacement is within a quarter of a period of the tap
-    assert_allclose([tap.time_s for tap in found.taps], TAPS_S, atol=0.05)
+    assert_allclose([tap.start_s for tap in found.taps], TAPS_S, atol=0.05)
     mode = found.modes[0]
     # Fisher errors at this strength: 0.1 % in frequency, 4 % in damping a tap; four taps
     assert_allclose(mode.frequency_hz.value, 11.7, rtol=2e-3)
     assert_allclose(mode.damping_ratio.value, 0.015, rtol=0.1)
     assert mode.damping_ratio.low95 <= 0.015 <= mode.damping_ratio.high95
-    assert_allclose(mode.half_power_damping, 0.015, rtol=0.35)
+    assert_allclose(mode.half_power_damping_ratio, 0.015, rtol=0.35)
     assert mode.taps == 4
     # settling: ln(3/0.5)/(zeta w) = 1.625 s
     assert_allclose(found.settling_s.value, np.log(6.0) / (0.015 * 2 * np.pi * 11.7), rtol=0.1)
-    assert_allclose(found.peak.value, 3.0, rtol=0.1)
-    assert_allclose(found.taps[0].rings[0].angle_deg, np.rad2deg(np.arctan2(0.6, 0.8)), atol=5)
+    assert_allclose(found.peak_px.value, 3.0, rtol=0.1)
+    zeta = mode.damping_ratio.value
+    # of two displacements a turn apart: 0.094258 for a damping ratio of 0.015
+    closed = 0.094258 / 0.015 * zeta
+    assert_allclose(mode.log_decrement, closed, rtol=1e-4)
+    assert_allclose(found.taps[0].modes[0].angle_deg, np.rad2deg(np.arctan2(0.6, 0.8)), atol=5)
 
 
 def test_two_modes_of_one_tap_are_told_apart(scenes, rng):
     """Two modes of one tap are told apart."""
     modes = [(11.7, 0.015, 3.0, (0.8, 0.6)), (6.3, 0.03, 2.0, (-0.6, 0.8))]
     time, motion = _tapped(scenes, rng, modes)
-    found = measure_ringdown(time, motion, 1 / RATE, settle_amplitude=0.5, rng=rng)
+    found = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
     assert_allclose([m.frequency_hz.value for m in found.modes[:2]], [11.7, 6.3], rtol=0.01)
     assert_allclose([m.damping_ratio.value for m in found.modes[:2]], [0.015, 0.03], rtol=0.15)
 
@@ -256,7 +250,7 @@ def test_slow_ring_is_no_fold(scenes):
 def test_tap_that_outweighs_all_others_has_a_finite_mean():
     """The variance between taps divides by a difference that rounding must not make zero."""
     parts = [Interval(v - 2 * s, v - s, v, v + s, v + 2 * s) for v, s in ((1.0, 0.0), (2.0, 5.0))]
-    assert_allclose(mean_of(parts).value, 1.0, rtol=1e-6)
+    assert_allclose(_mean_of(parts).value, 1.0, rtol=1e-6)
 
 
 def test_half_power_width_of_a_clean_ring_is_its_damping():

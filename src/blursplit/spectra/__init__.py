@@ -23,7 +23,6 @@ from blursplit.spectra.events import MotionEvent, fewest_for_events, find_events
 from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.modes import LineFit, principal_axes
 from blursplit.spectra.periodogram import Continuum
-from blursplit.spectra.ringdown import measure_ringdown
 from blursplit.spectra.star_array import coherence_spectrum, row_aligned_motion, shared_probability
 
 __all__ = [
@@ -41,7 +40,6 @@ __all__ = [
     "find_lines",
     "group_harmonics",
     "lomb_scargle_density",
-    "measure_ringdown",
     "mode_limit_arcsec",
     "multitaper_density",
     "principal_axes",

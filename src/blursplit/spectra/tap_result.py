@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from pydantic import Field
 
@@ -10,15 +13,7 @@ from blursplit.estimate import Estimate, ends_about, from_ends, upper_limit
 from blursplit.result import Document, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
-from blursplit.spectra.ringdown import (
-    Interval,
-    RingDown,
-    RingMode,
-    Tap,
-    join_ringdowns,
-    measure_ringdown,
-    third_harmonic,
-)
+from blursplit.spectra.ringdown import Interval, Ring, Tap, measure_ringdown, third_harmonic
 from blursplit.types import FloatArray, IntArray
 
 TAP_SCHEMA = "blursplit-tap/1"
@@ -174,17 +169,21 @@ def measure_taps(
         raise ValueError("no stretch of at least 50 samples")
     level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
     rng = np.random.default_rng(0)
-    found, lost = [], []
+    taps: list[Tap] = []
+    quiet, lost = [], []
     for part in parts:
         grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
         lost += filled.tolist()
         times = time_s[part][0] + np.arange(len(grid)) * cadence_s
-        found.append(measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng))
-    together = join_ringdowns(found)
+        found = measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng)
+        taps += found[0]
+        quiet.append(found[1])
+    modes = _modes_over_taps(taps)
     warnings = []
     if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
         warnings.append(Remark.of("tap-lost-frames", share=float(np.mean(lost))))
-    warnings += _doubts(together, pixel_scale_arcsec, len(segment_slices(segment, time_s.size)))
+    stretches = len(segment_slices(segment, time_s.size))
+    warnings += _doubts(taps, pixel_scale_arcsec, stretches, repeats=bool(modes))
     sequence = sequence or TapSequence(
         frames=time_s.size,
         frames_used=int(np.isfinite(motion_px).all(axis=1).sum()),
@@ -194,26 +193,24 @@ def measure_taps(
         nyquist_hz=0.5 / cadence_s,
         pixel_scale_arcsec=pixel_scale_arcsec,
     )
-    growths = [
-        None if width_px is None else _growth(time_s, width_px, together.taps, mode)
-        for mode in together.modes
-    ]
+    told = []
+    for mode in modes:
+        growth = None if width_px is None else _growth(time_s, width_px, taps, mode)
+        told.append(_mode(mode, sequence, pixel_scale_arcsec, growth))
     levels = (settle_arcsec, reference_arcsec)
-    return _result(together, sequence, levels, pixel_scale_arcsec, warnings, growths)
+    quiet_px = float(np.median(quiet))
+    return _result(taps, told, quiet_px, sequence, levels, pixel_scale_arcsec, warnings)
 
 
 def _result(
-    found: RingDown,
+    taps: list[Tap],
+    modes: list[TapMode],
+    quiet_px: float,
     sequence: TapSequence,
     levels: tuple[float, float],
     scale: float | None,
     warnings: list[Remark],
-    growths: list[tuple[float, float] | None],
 ) -> TapResult:
-    modes = [
-        _mode(mode, sequence, scale, growth)
-        for mode, growth in zip(found.modes, growths, strict=True)
-    ]
     for mode in modes:
         if mode.frequency_rise is not None:
             rise = float(mode.frequency_rise.value or 0.0)
@@ -230,41 +227,43 @@ def _result(
             )
             warnings.append(remark)
     settle_arcsec, reference_arcsec = levels
+    described = taps if modes else []
+    peak = _mean_of([tap.peak for tap in described])
     return TapResult(
         sequence=sequence,
         settle_arcsec=settle_arcsec,
         reference_arcsec=reference_arcsec,
         settling_from_reference_s=_from_reference(modes, settle_arcsec, reference_arcsec),
         **({name: getattr(modes[0], name) for name in _OF_FIRST} if modes else {}),
-        peak_arcsec=_estimate(found.peak, scale) if scale else None,
-        peak_px=_estimate(found.peak),
-        settling_s=_estimate(found.settling_s) if scale else None,
-        to_air_s=_estimate(found.to_air_s),
-        air_rms_arcsec=found.quiet_rms * scale if scale else None,
-        air_rms_px=found.quiet_rms,
+        peak_arcsec=_estimate(peak, scale) if scale else None,
+        peak_px=_estimate(peak),
+        settling_s=_estimate(_mean_of([tap.settling_s for tap in described])) if scale else None,
+        to_air_s=_estimate(_mean_of([tap.to_air_s for tap in described])),
+        air_rms_arcsec=quiet_px * scale if scale else None,
+        air_rms_px=quiet_px,
         modes=modes,
-        taps=[_tap(tap, scale) for tap in found.taps],
+        taps=[_tap(tap, scale) for tap in taps],
         warnings=warnings,
     )
 
 
-def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark]:
+def _doubts(taps: list[Tap], scale: float | None, stretches: int, *, repeats: bool) -> list[Remark]:
     doubts = []
     if scale is None:
         doubts.append(Remark.of("tap-no-scale"))
-    if not found.taps:
+    if not taps:
         doubts.append(Remark.of("tap-none", stretches=stretches))
-    elif not found.modes:
-        rings = any(tap.rings for tap in found.taps)
+    elif not repeats:
+        rings = any(tap.rings for tap in taps)
         doubts.append(Remark.of("tap-not-repeated" if rings else "tap-no-ring"))
-    late = [tap for tap in found.taps if tap.free_after_s > 0.0]
+    late = [tap for tap in taps if tap.free_after_s > 0.0]
     if late:
         taps_s, late_s = zip(*((tap.time_s, tap.free_after_s) for tap in late), strict=True)
         doubts.append(Remark.of("tap-not-free", taps_s=list(taps_s), late_s=list(late_s)))
-    cut = [tap.time_s for tap in found.taps if third_harmonic(tap.rings) is not None]
+    cut = [tap.time_s for tap in taps if third_harmonic(tap.rings) is not None]
     if cut:
         doubts.append(Remark.of("tap-cut-off", taps_s=cut))
-    if len(found.taps) == 1 and found.modes:
+    if len(taps) == 1 and repeats:
         doubts.append(Remark.of("tap-single"))
     return doubts
 
@@ -291,7 +290,7 @@ def _from_reference(
 
 
 def _growth(
-    time_s: FloatArray, width_px: FloatArray, taps: tuple[Tap, ...], mode: RingMode
+    time_s: FloatArray, width_px: FloatArray, taps: list[Tap], mode: _RingMode
 ) -> tuple[float, float] | None:
     """Return what a mode adds to the stars' variance, over its own in the frames; with its error.
 
@@ -316,10 +315,10 @@ def _growth(
 
 
 def _mode(
-    mode: RingMode,
+    mode: _RingMode,
     sequence: TapSequence,
     scale: float | None,
-    growth: tuple[float, float] | None = None,
+    growth: tuple[float, float] | None,
 ) -> TapMode:
     apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
     candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz
@@ -333,6 +332,8 @@ def _mode(
     factor = float(ratios[best] / mode.damping_ratio.value)
     moved = candidates[best] - mode.frequency_hz.value
     rate = 2.0 * np.pi * mode.frequency_hz.value
+    zeta = min(mode.damping_ratio.value, 0.99)
+    decrement = 2.0 * np.pi * zeta / np.sqrt(1.0 - zeta**2)
     return TapMode(
         frequency_hz=from_ends(end + moved for end in mode.frequency_hz),
         alias_candidates_hz=[float(f) for f in candidates],
@@ -341,7 +342,7 @@ def _mode(
         damping_ratio=_damping(mode.damping_ratio, ratios, odds, best),
         decay_s=from_ends(1.0 / (rate * max(end, 1e-6)) for end in reversed(mode.damping_ratio)),
         frequency_rise=_estimate(mode.bend),
-        log_decrement=mode.decrement * factor,
+        log_decrement=float(decrement * factor),
         half_power_damping_ratio=None
         if mode.half_power_damping is None
         else mode.half_power_damping * factor,
@@ -428,3 +429,116 @@ def _tap(tap: Tap, scale: float | None) -> OneTap:
 
 def _estimate(part: Interval | None, factor: float = 1.0) -> Estimate | None:
     return None if part is None else from_ends(end * factor for end in part)
+
+
+# --- what several taps say together ---------------------------------------------------------------
+@dataclass(frozen=True)
+class _RingMode:
+    """A mode averaged over taps."""
+
+    # `frequency_hz`, `damping_ratio`: weighted means; intervals widen with the scatter from tap to
+    # tap.
+    frequency_hz: Interval
+    damping_ratio: Interval
+    half_power_damping: float | None  # from the width of the ring-down's spectrum, for comparison
+    peak: Interval  # mean amplitude at the onset
+    taps: int  # taps that showed it
+    # By how much of its frequency it rang higher at the onset than when nearly still, where a tap
+    # showed that.
+    bend: Interval | None = None
+
+
+def _mean_of(parts: list[Interval | None]) -> Interval | None:
+    """Return the mean of what is known, None where nothing is."""
+    known = [part for part in parts if part is not None]
+    if not known:
+        return None
+    return _weighted([(part.value, (part.high - part.low) / 2.0) for part in known], lowest=0.0)
+
+
+def _weighted(taps: list[tuple[float, float]], lowest: float = -np.inf) -> Interval:
+    """Average (value, error) of taps that may differ by more than their errors say.
+
+    The variance between taps is that of DerSimonian and Laird (1986, from memory); where there is
+    any, Student's factors widen the interval.
+    """
+    from scipy.stats import t as student
+
+    values, sigmas = np.array(taps, dtype=np.float64).T
+    sigmas = np.maximum(sigmas, 1e-9 * max(float(np.abs(values).max()), 1e-6))
+    weights = 1.0 / sigmas**2
+    mean = float((weights * values).sum() / weights.sum())
+    factor68, factor95 = 1.0, 1.96
+    if values.size > 1:
+        excess = float((weights * (values - mean) ** 2).sum()) - (values.size - 1)
+        # sum w - sum w^2 / sum w, without the cancellation where one tap outweighs all others
+        spread = 2.0 * np.triu(np.outer(weights, weights), 1).sum() / weights.sum()
+        between = max(excess / spread, 0.0)
+        weights = 1.0 / (sigmas**2 + between)
+        mean = float((weights * values).sum() / weights.sum())
+        if between > 0.0:
+            upper = 0.01 * np.array(const.PERCENTILES[-2:])
+            factor68, factor95 = map(float, student.ppf(upper, values.size - 1))
+    error = float(1.0 / np.sqrt(weights.sum()))
+    factors = (-factor95, -factor68, 0.0, factor68, factor95)
+    return Interval(*(max(mean + k * error, lowest if k < 0 else mean) for k in factors))
+
+
+def _modes_over_taps(taps: Sequence[Tap]) -> tuple[_RingMode, ...]:
+    """Join the rings of all taps that are the same mode by frequency, one of each tap at most.
+
+    A structure rings alike after every tap: what a tap alone shows is left out where others ring.
+    """
+    rings = sorted(
+        ((number, ring) for number, tap in enumerate(taps) for ring in tap.rings),
+        key=lambda pair: pair[1].frequency_hz,
+    )
+    groups: list[dict[int, Ring]] = []
+    for number, ring in rings:
+        last = groups[-1] if groups else {}
+        if last and number not in last and _same(list(last.values()), ring):
+            last[number] = ring
+        else:
+            groups.append({number: ring})
+    late = {number for number, tap in enumerate(taps) if tap.free_after_s > 0.0}
+    ringing = sum(bool(tap.rings) for tap in taps)
+    modes = [_mean_mode(group, late) for group in groups if _repeats(len(group), ringing)]
+    return tuple(sorted(modes, key=lambda mode: -mode.peak.value * np.sqrt(mode.taps)))
+
+
+def _repeats(shown: int, taps: int) -> bool:
+    """Return whether two taps, and half of all, show a thing; or the only one."""
+    return shown >= min(2, taps) and 2 * shown >= taps
+
+
+def _mean_mode(group: dict[int, Ring], late: set[int]) -> _RingMode:
+    rings = list(group.values())
+    damping = _weighted([(r.damping_ratio, r.damping_sigma) for r in rings], lowest=0.0)
+    frequency = _weighted([(r.frequency_hz, r.frequency_sigma) for r in rings])
+    # where the fit begins later than the tap, its amplitude is not that of the onset
+    sized = [ring for number, ring in group.items() if number not in late] or rings
+    peak = _weighted([(r.amplitude, r.amplitude_sigma) for r in sized], lowest=0.0)
+    widths = [ring.half_power for ring in rings if ring.half_power is not None]
+    return _RingMode(
+        frequency,
+        damping,
+        float(np.median(widths)) if widths else None,
+        peak,
+        len(rings),
+        _bend([ring for ring in rings if ring.bend_sigma > 0.0], len(rings)),
+    )
+
+
+def _bend(rings: list[Ring], taps: int) -> Interval | None:
+    if not rings or not _repeats(len(rings), taps):
+        return None
+    return _weighted([(ring.bend, ring.bend_sigma) for ring in rings])
+
+
+def _same(group: list[Ring], ring: Ring) -> bool:
+    centre = float(np.mean([member.frequency_hz for member in group]))
+    width = ring.damping_ratio * ring.frequency_hz
+    reach = max(width, 4.0 * ring.frequency_sigma, 0.01 * centre)
+    return abs(ring.frequency_hz - centre) <= min(
+        reach, max(const.RING_SAME_MODE * centre, 0.5 * width)
+    )
