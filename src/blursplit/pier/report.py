@@ -52,7 +52,7 @@ class _DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an 
     """The change makes no sense on this pier; says why."""
 
 
-def what_if(setup: PierSetup) -> list[WhatIf]:
+def _what_if(setup: PierSetup) -> list[WhatIf]:
     """Return the table of single changes for a declared pier."""
     old_tilt, old_frequency, old_mass = _judge(setup)
     rows = []
@@ -267,7 +267,7 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
         mass_kg=model.mass_kg,
         modes=pier_modes(model, n_modes),
         stiffness=tilt_per_load(model),
-        what_if=what_if(setup),
+        what_if=_what_if(setup),
         measured=_fit_foot(setup) if setup.measured_hz else None,
     )
 
