@@ -20,7 +20,7 @@ import numpy as np
 
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import whittle
-from blursplit.spectra.periodogram import mode_density, motion_periodogram, transform_of_lags
+from blursplit.spectra.periodogram import _transform_of_lags, mode_density, motion_periodogram
 from motion_scenes import air, air_density, damped_mode
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def true_density(periodogram: Periodogram) -> np.ndarray:
         covariance = np.fft.irfft(density * RATE_HZ / 2.0, long)[:FRAMES]
         covariance = AIR_RMS**2 * covariance
         covariance[0] += NOISE_RMS**2
-        total[:, axis, axis] = transform_of_lags(covariance * lags, 1.0 / RATE_HZ)
+        total[:, axis, axis] = _transform_of_lags(covariance * lags, 1.0 / RATE_HZ)
     return total
 
 

@@ -19,7 +19,7 @@ from blursplit.spectra import (
     shared_probability,
     time_stamp_log_odds,
 )
-from blursplit.spectra.aliases import exposure_log_odds
+from blursplit.spectra.aliases import _exposure_log_odds
 
 ROW_TIME_S = 25e-6
 
@@ -53,7 +53,7 @@ def test_every_candidate_shows_at_the_apparent_frequency():
 def test_exposure_evidence_is_the_squared_attenuation():
     """Exposure evidence is the squared attenuation."""
     # tau = 1/fs: a line above fs keeps at most 0.217 of its amplitude (closed form of sinc)
-    values = exposure_log_odds(np.array([10.0, 71.5]), 0.02)
+    values = _exposure_log_odds(np.array([10.0, 71.5]), 0.02)
     assert_allclose(values[1] - values[0], 2 * np.log(0.2172 / 0.9355), rtol=0.01)
 
 

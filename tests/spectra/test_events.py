@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2, gamma
 
 from blursplit.spectra import find_events
-from blursplit.spectra.events import fast_part, steady_threshold
+from blursplit.spectra.events import _steady_threshold, fast_part
 
 CADENCE_S = 0.02
 N = 3000
@@ -30,15 +30,15 @@ def test_threshold_of_known_laws_is_their_quantile(rng):
     """The threshold is the law's own quantile for power along one axis and of a narrow mode."""
     # 1e5 draws know the median to 0.5 percent and the shape to about 0.01
     one_axis = rng.normal(size=100_000) ** 2
-    assert_allclose(steady_threshold(one_axis, 500.0, 0.01), chi2.isf(2e-5, 1), rtol=0.06)
+    assert_allclose(_steady_threshold(one_axis, 500.0, 0.01), chi2.isf(2e-5, 1), rtol=0.06)
     narrow = rng.exponential(size=100_000)
-    assert_allclose(steady_threshold(narrow, 500.0, 0.01), np.log(5e4), rtol=0.03)
+    assert_allclose(_steady_threshold(narrow, 500.0, 0.01), np.log(5e4), rtol=0.03)
 
 
 def test_threshold_is_never_below_that_of_a_steeper_law(rng):
     """Power of many independent parts falls faster, so its own quantile is lower."""
     power = gamma(5.0).rvs(size=100_000, random_state=rng)
-    assert steady_threshold(power, 500.0, 0.01) > gamma(5.0).isf(2e-5)
+    assert _steady_threshold(power, 500.0, 0.01) > gamma(5.0).isf(2e-5)
 
 
 def test_threshold_hardly_heeds_the_events(rng):
@@ -47,7 +47,7 @@ def test_threshold_hardly_heeds_the_events(rng):
     loud = power.copy()
     loud[:5000] *= 100.0
     # the upper quartile moves to the 0.833 quantile: ln 6 / ln 4 = 1.29, the shape down with it
-    assert 1.0 < steady_threshold(loud, 500.0) / steady_threshold(power, 500.0) < 1.8
+    assert 1.0 < _steady_threshold(loud, 500.0) / _steady_threshold(power, 500.0) < 1.8
 
 
 def test_shock_footsteps_and_gust_are_told_apart(rng):

@@ -6,10 +6,13 @@ from blursplit.spectra.aliases import (
     AliasDecision,
     alias_candidates,
     apparent_frequency,
+    coherence_spectrum,
     decide_alias,
     group_harmonics,
+    row_aligned_motion,
     row_time_log_odds,
     second_rate_log_odds,
+    shared_probability,
     time_stamp_log_odds,
 )
 from blursplit.spectra.densities import (
@@ -23,7 +26,6 @@ from blursplit.spectra.events import MotionEvent, fewest_for_events, find_events
 from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.modes import LineFit, principal_axes
 from blursplit.spectra.periodogram import Continuum
-from blursplit.spectra.star_array import coherence_spectrum, row_aligned_motion, shared_probability
 
 __all__ = [
     "AliasDecision",

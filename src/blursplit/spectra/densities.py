@@ -37,8 +37,7 @@ def regular_grid(
     Returns `grid_values` (m,) or (m, k); `filled` (m,): true where at least one column was
     interpolated.
     """
-    values = np.asarray(values, dtype=np.float64)
-    columns = values[:, None] if values.ndim == 1 else values
+    columns = np.asarray(values, dtype=np.float64).reshape(len(values), -1)
     slot = np.rint((time_s - time_s[0]) / cadence_s).astype(np.int64)
     grid = np.full((int(slot[-1]) + 1, columns.shape[1]), np.nan)
     grid[slot] = columns
@@ -59,7 +58,8 @@ def multitaper_density(values: FloatArray, cadence_s: float) -> _Density:
     Thomson 1982 (Proc. IEEE 70, 1055), his section V for the weights against leakage, frequency by
     frequency; jackknife of ln S over tapers, Thomson & Chave 1991 (from memory).
     """
-    columns = _columns(values)
+    columns = np.asarray(values, dtype=np.float64).reshape(len(values), -1)
+    columns = columns - columns.mean(axis=0)
     spectra, ratios = _eigenspectra(columns, cadence_s)
     power = np.abs(spectra) ** 2
     weights = _adaptive_weights(power, ratios, columns.var(axis=0) * cadence_s)
@@ -105,12 +105,6 @@ def segment_slices(segment: IntArray | None, n: int) -> list[slice]:
     cuts = np.flatnonzero(np.diff(segment)) + 1
     edges = [0, *cuts.tolist(), n]
     return [slice(a, b) for a, b in pairwise(edges)]
-
-
-def _columns(values: FloatArray) -> FloatArray:
-    columns = np.asarray(values, dtype=np.float64)
-    columns = columns[:, None] if columns.ndim == 1 else columns
-    return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 
 def _eigenspectra(columns: FloatArray, cadence_s: float) -> tuple[ComplexArray, FloatArray]:

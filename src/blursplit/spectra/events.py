@@ -77,7 +77,7 @@ def find_events(
 
     Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
     which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
-    passes the larger of ten times its typical value and `steady_threshold`, both of some five
+    passes the larger of ten times its typical value and `_steady_threshold`, both of some five
     minutes about it; stretches less than half a second apart are one event.
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
@@ -138,7 +138,7 @@ def _over_threshold(
     for first, last in pairwise(edges):
         # the median of an exponential law is ln 2 of its mean
         typical = float(np.median(energy[first:last])) / np.log(2.0)
-        steady = steady_threshold(local[first:last], windows, false_alarm)
+        steady = _steady_threshold(local[first:last], windows, false_alarm)
         levels.append(max(const.EVENT_LEAST_RATIO * typical, steady, 1e-300))
     # conditions change slowly: from the middle of one part to that of the next
     middle = 0.5 * (edges[:-1] + edges[1:])
@@ -236,7 +236,7 @@ def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
-def steady_threshold(
+def _steady_threshold(
     power: FloatArray, independent: float, false_alarm: float = const.EVENT_FALSE_ALARM
 ) -> float:
     """Return the power that steady Gaussian motion passes with at most this probability.

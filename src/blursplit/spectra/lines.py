@@ -194,7 +194,7 @@ def _sum_of(periodogram: Periodogram, modes: list[Mode]) -> FloatArray:
 
 
 def _projected(matrix: FloatArray) -> FloatArray:
-    units = np.array([[np.cos(a), np.sin(a)] for a in PROJECTIONS_RAD])
+    units = np.stack([np.cos(PROJECTIONS_RAD), np.sin(PROJECTIONS_RAD)], axis=1)
     return np.asarray(np.einsum("pi,mij,pj->pm", units, matrix, units))
 
 
@@ -456,9 +456,10 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
-    held = realised_covariance(periodogram, _rest(search, state, [index]), mode)[0]
+    rest = _rest(search, state, [index])
+    held = realised_covariance(periodogram, rest, mode)[0]
     is_large = np.trace(held) >= const.LINE_LEAST_BROAD_SHARE**2 * total
-    contrast = _contrast(search, state, index)
+    contrast = mode.contrast(periodogram, rest)
     is_low = contrast < const.LINE_LOWEST_CONTRAST
     if not is_large and _may_be_broad(search, state, index, is_low=is_low):
         return np.inf
@@ -497,15 +498,6 @@ def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -
 
     best = minimize_scalar(cost, bounds=(-1.5, 2.5), method="bounded", options={"xatol": 0.05})
     return bool(2.0 * (state.log_likelihood + best.fun) < const.LINE_NARROWER_GAIN)
-
-
-def _contrast(search: _Search, state: _State, index: int) -> float:
-    """Return how far a mode's peak stands above everything else, in its best direction."""
-    mode = state.modes[index]
-    peak = int(np.argmin(np.abs(search.periodogram.frequency_hz - mode.frequency_hz)))
-    rest = _rest(search, state, [index])[peak]
-    own = mode.density(search.periodogram)[peak]
-    return float(np.linalg.eigvals(np.linalg.solve(rest, own)).real.max())
 
 
 def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
@@ -575,10 +567,12 @@ def _comes_with_gusts(
 
 
 def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
-    lines = []
-    for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
-        spread = _spread(search, state, k)
-        lines.append(describe(search.periodogram, _rest(search, state, [k]), mode, spread, chance))
+    lines = [
+        describe(
+            search.periodogram, _rest(search, state, [k]), mode, _spread(search, state, k), chance
+        )
+        for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True))
+    ]
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
 
 

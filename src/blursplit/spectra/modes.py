@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -17,6 +18,8 @@ from blursplit.spectra.periodogram import (
     mode_density_slopes,
 )
 from blursplit.types import FloatArray
+
+_LOG_DAMPING = math.log(const.MODE_DAMPING_FLOOR), math.log(const.MODE_DAMPING_CEILING)
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,12 @@ class Mode:
         """Return its expected periodogram, shape (m, 2, 2)."""
         shape = mode_density(periodogram, self.frequency_hz, self.damping_ratio)
         return shape[:, None, None] * self.covariance
+
+    def contrast(self, periodogram: Periodogram, rest: FloatArray) -> float:
+        """Return how far its peak stands above everything else, in its best direction."""
+        peak = int(np.argmin(np.abs(periodogram.frequency_hz - self.frequency_hz)))
+        own = self.density(periodogram)[peak]
+        return float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
 
 
 def whittle(power: FloatArray, model: FloatArray, weight: float) -> float:
@@ -184,8 +193,7 @@ class Pair:
         width = 100.0 * self.start.damping_ratio
         begin = 0.7 * width if split is None else split
         bounds = [(-3.0 * width, 3.0 * width), (-6.0 * max(width, begin), 6.0 * max(width, begin))]
-        bounds += [(np.log(const.MODE_DAMPING_FLOOR), np.log(const.MODE_DAMPING_CEILING))]
-        bounds += [(-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
+        bounds += [_LOG_DAMPING, (-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
 
         def best(split: float, turn: float, *, fixed: bool = False) -> Any:
             first = np.array([0.0, split, np.log(self.start.damping_ratio), angle + turn, *sizes])
@@ -202,10 +210,7 @@ class Pair:
     def refit(self, vector: FloatArray) -> FloatArray:
         """Return the best vector near one that was best beside another continuum."""
         ends: list[tuple[float | None, float | None]] = [(None, None)] * vector.size
-        ends[2] = (
-            float(np.log(const.MODE_DAMPING_FLOOR)),
-            float(np.log(const.MODE_DAMPING_CEILING)),
-        )
+        ends[2] = _LOG_DAMPING
         return np.asarray(_minimised(self.cost, vector, ends, 30).x)
 
     def covariance(self, vector: FloatArray) -> FloatArray:
@@ -299,10 +304,13 @@ class _Group:
 
     def modes(self, vector: FloatArray) -> list[Mode]:
         """Return the modes that a vector stands for."""
-        return [
-            _unpack(vector[5 * k : 5 * k + 5], start, scale)
-            for k, (start, scale) in enumerate(zip(self.starts, self.scales, strict=True))
-        ]
+        modes = []
+        for k, (start, scale) in enumerate(zip(self.starts, self.scales, strict=True)):
+            log_hz, log_damping, *root = vector[5 * k : 5 * k + 5].tolist()
+            factor = np.array([[root[0], 0.0], [root[1], root[2]]])
+            frequency = start.frequency_hz * math.exp(0.01 * log_hz)
+            modes.append(Mode(frequency, math.exp(log_damping), scale * factor @ factor.T))
+        return modes
 
     def cost(self, vector: FloatArray) -> tuple[float, FloatArray]:
         """Return minus the log likelihood and its gradient."""
@@ -407,22 +415,10 @@ def _window(periodogram: Periodogram, modes: list[Mode]) -> slice:
     return slice(max(1, min(int(first), size - 20)), min(int(last) + 1, size))
 
 
-def _unpack(vector: FloatArray, start: Mode, scale: float) -> Mode:
-    factor = np.array([[vector[2], 0.0], [vector[3], vector[4]]])
-    frequency = start.frequency_hz * np.exp(0.01 * vector[0])
-    return Mode(float(frequency), float(np.exp(vector[1])), scale * factor @ factor.T)
-
-
 def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     width = max(start.damping_ratio, 2.0 / (periodogram.duration_s * start.frequency_hz))
     reach = 100.0 * min(3.0 * width, 0.2)
-    return [
-        (-reach, reach),
-        (np.log(const.MODE_DAMPING_FLOOR), np.log(const.MODE_DAMPING_CEILING)),
-        (-8.0, 8.0),
-        (-8.0, 8.0),
-        (-8.0, 8.0),
-    ]
+    return [(-reach, reach), _LOG_DAMPING, *[(-8.0, 8.0)] * 3]
 
 
 def mode_spreads(
@@ -583,9 +579,7 @@ def _damping_doubt(
 
 def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the relative error of the rms that mode and continuum trade between them."""
-    peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
-    own = mode.density(periodogram)[peak]
-    contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
+    contrast = mode.contrast(periodogram, rest)
     # 1 for a mode whose peak stands low over the continuum, less for a clear one
     weakness = min(1.0, float(np.sqrt(const.MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
     return weakness * (const.MODE_SIZE_DOUBT + const.MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)

@@ -77,7 +77,7 @@ def _line_shape(periodogram: Periodogram, width_hz: float) -> FloatArray:
     # image at negative frequency would add to the far flank
     middle = periodogram.frequency_hz.size // 2
     carrier = 2.0 * np.pi * periodogram.frequency_hz[middle]
-    density = transform_of_lags(
+    density = _transform_of_lags(
         lags * np.exp(-np.pi * width_hz * tau_s) * np.cos(carrier * tau_s), periodogram.cadence_s
     )
     half = max(4, int(3.0 * width_hz * periodogram.duration_s))
@@ -257,7 +257,7 @@ def mode_density(
     covariance = np.exp(-decay * tau_s) * (
         np.cos(damped * tau_s) + decay / damped * np.sin(damped * tau_s)
     )
-    return transform_of_lags(covariance * lags, periodogram.cadence_s)
+    return _transform_of_lags(covariance * lags, periodogram.cadence_s)
 
 
 def mode_density_slopes(
@@ -283,10 +283,10 @@ def mode_density_slopes(
     rows[0, : lags.size] = cosine + damping_ratio / root * sine
     rows[1, : lags.size] = -turn / root * sine
     rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
-    return transform_of_lags(rows, periodogram.cadence_s)
+    return _transform_of_lags(rows, periodogram.cadence_s)
 
 
-def transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
+def _transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
     """Return the one-sided density at every 1/T of a covariance at lags 0..n-1, ends left out.
 
     Lags lie along the last axis.
