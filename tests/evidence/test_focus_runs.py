@@ -8,7 +8,7 @@ import numpy as np
 
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.focus import FocusRun
-from blursplit.evidence.focus_runs import focus_curve
+from blursplit.evidence.focus_runs import _focus_curve
 from blursplit.facts import Optics
 from blursplit.image.otf import (
     BASELINE_SHARES,
@@ -74,7 +74,7 @@ def curve_of(runs, own=-1, predicted=None):
     runs = list(runs)
     own_run = runs.pop(own)
     rng = np.random.default_rng(3)
-    return focus_curve(own_run, runs, OPTICS, TRANSFER, predicted, rng)
+    return _focus_curve(own_run, runs, OPTICS, TRANSFER, predicted, rng)
 
 
 def codes(curve):

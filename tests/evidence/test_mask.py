@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.air_data import AirTable, Axis, OneStar, mean_of_openings
-from blursplit.evidence.mask import MaskReading, read_mask
+from blursplit.evidence.mask import _MaskReading, _read_mask
 from blursplit.facts import gather_facts
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
@@ -82,7 +82,7 @@ def instrument_of(*options):
 def reading_of(tracks, *options):
     """Read the mask of these tracks."""
     instrument = instrument_of(*PLAIN, *options)
-    return read_mask(tracks, instrument, gather_facts(tracks, instrument, None))
+    return _read_mask(tracks, instrument, gather_facts(tracks, instrument, None))
 
 
 def test_no_mask_is_none():
@@ -93,7 +93,7 @@ def test_no_mask_is_none():
 def test_declared_mask_pairs_the_images_and_measures():
     """900 independent frames on two axes: 0.6 sqrt(2/1800) = 2 percent of r0; three of them."""
     reading = reading_of(image_tracks(extra=2), *MASK)
-    assert isinstance(reading, MaskReading)
+    assert isinstance(reading, _MaskReading)
     assert set(reading.columns) == {0, 1}
     assert_allclose(reading.result.r0_m, r0_m(SEEING_ARCSEC, 500e-9), rtol=0.06)
     assert reading.facts.optics.aperture_m == OPENING_M

@@ -12,16 +12,16 @@ from scipy.signal import lfilter
 from blursplit.budget.witnesses import seeing_of_two_cameras
 from blursplit.constants import ARCSEC_PER_RADIAN, PAIR_TURN_LEAD
 from blursplit.evidence.second_camera import (
-    Alignment,
     CameraMotion,
     PairSpectra,
+    _Alignment,
     align_cameras,
     difference_power,
     pair_spectra,
 )
 from blursplit.evidence.second_camera_air import (
     Layer,
-    air_matrices,
+    _air_matrices,
     pair_evidence,
 )
 from blursplit.simulate import Scene
@@ -100,7 +100,7 @@ def quiet():
         used=np.ones((f.size, 2), dtype=bool),
         cameras=(one, two),
         baseline_m=0.3,
-        alignment=Alignment(0.0, 0.0, mirrored=False, agreement=1.0),
+        alignment=_Alignment(0.0, 0.0, mirrored=False, agreement=1.0),
     )
 
 
@@ -112,7 +112,7 @@ def test_integral_of_the_model_is_the_covariance_of_two_apertures(quiet):
     n = 12
     wind = np.full(n, 5.0)
     direction = np.arange(n) * np.pi / n
-    air = air_matrices(quiet, wind, direction, np.full(n, 20.0), WAVELENGTH_M)
+    air = _air_matrices(quiet, wind, direction, np.full(n, 20.0), WAVELENGTH_M)
     unit = (WAVELENGTH_M * ARCSEC_PER_RADIAN) ** 2
     step = np.gradient(np.log(quiet.frequency_hz)) * quiet.frequency_hz
     total = np.real(air * step[:, None, None, None]).sum(axis=1) / unit
@@ -124,7 +124,9 @@ def test_integral_of_the_model_is_the_covariance_of_two_apertures(quiet):
 
 def test_air_that_blows_along_the_baseline_is_coherent_with_a_delay(quiet):
     """b/V = 60 ms: 21.6 degrees at 1 Hz, coherence nearly one (physics of frozen flow)."""
-    air = air_matrices(quiet, np.array([5.0]), np.zeros(1), np.array([20.0]), WAVELENGTH_M)[0, :, 0]
+    air = _air_matrices(quiet, np.array([5.0]), np.zeros(1), np.array([20.0]), WAVELENGTH_M)[
+        0, :, 0
+    ]
     at = int(np.argmin(abs(quiet.frequency_hz - 1.0)))
     cross = air[at, 0, 1]
     coherence = abs(cross) ** 2 / np.real(air[at, 0, 0] * air[at, 1, 1])
@@ -189,7 +191,7 @@ def test_shake_drops_out_of_the_difference():
     power = []
     for shake in (0.0, 0.5):
         scene, motions = night(4, shake=shake)
-        stated = Alignment(0.0, 0.0, mirrored=False, agreement=1.0)
+        stated = _Alignment(0.0, 0.0, mirrored=False, agreement=1.0)
         baseline = scene.second_camera.baseline_m
         spectra = pair_spectra(*motions, baseline, stated, reach_s=(0.0, 0.0), turn=False)
         inside = spectra.frequency_hz < 5.5
@@ -197,7 +199,7 @@ def test_shake_drops_out_of_the_difference():
     assert_allclose(power[1], power[0], rtol=0.05)
 
 
-STATED = Alignment(0.0, 0.0, mirrored=False, agreement=1.0)
+STATED = _Alignment(0.0, 0.0, mirrored=False, agreement=1.0)
 
 
 def test_shake_beyond_half_the_frame_rates_is_in_the_difference():
@@ -238,7 +240,7 @@ def test_tables_give_the_spectra_of_a_layer():
     scene, motions = night(5)
     pair = evidence_of(scene, motions)
     wind, turn, outer = np.array([4.4]), np.deg2rad([33.0]), np.array([24.0])
-    air = air_matrices(pair.spectra, wind, turn, outer, WAVELENGTH_M)
+    air = _air_matrices(pair.spectra, wind, turn, outer, WAVELENGTH_M)
     gain = pair.spectra.exposure_gains()
     cross = np.real(air[..., 0, 1]) / (gain[:, 0] * gain[:, 1])[:, None]
     own = [np.real(air[..., k, k]) / gain[:, k, None] ** 2 for k in (0, 1)]

@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import search_lines, to_result
-from blursplit.evidence.rolling_rows import align_rows, zones_to_search
+from blursplit.evidence.rolling_rows import _zones_to_search, align_rows
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Camera, Rig, Setup, merge_settings
 
@@ -108,7 +108,7 @@ def test_air_alone_shows_no_line_in_any_zone(scenes):
 def test_zones_are_searched_only_where_rows_spread_them(scenes):
     """Half a millisecond of rows leaves the mean nearly whole; one star has no rows to compare."""
     grid = _grid(scenes, 1, 0.1)
-    assert zones_to_search(grid) == [(1, -1), (1, 1), (2, -1), (2, 1)]
+    assert _zones_to_search(grid) == [(1, -1), (1, 1), (2, -1), (2, 1)]
     close = GridData(**{**vars(grid), "row_time_s": 0.04 * grid.row_time_s})
-    assert zones_to_search(close) == []
-    assert zones_to_search(GridData(**{**vars(grid), "row_time_s": None})) == []
+    assert _zones_to_search(close) == []
+    assert _zones_to_search(GridData(**{**vars(grid), "row_time_s": None})) == []

@@ -84,7 +84,7 @@ class FocusRuns(Guest):
             return self
         rng = np.random.default_rng(const.FOCUS_SEED)
         own = _focus_run("this run", self.own_position, stack, facts, grid)
-        curve = focus_curve(own, self.others, sure(facts.optics), transfer, self.slope_arcsec, rng)
+        curve = _focus_curve(own, self.others, sure(facts.optics), transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
             least = const.FWHM_PER_SIGMA * float(
@@ -278,7 +278,7 @@ def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:
 
 
 # --- the curve ------------------------------------------------------------------------------------
-def focus_curve(
+def _focus_curve(
     own: FocusRun,
     others: Sequence[FocusRun],
     optics: Optics,
@@ -292,7 +292,11 @@ def focus_curve(
     gives its baselines. `predicted`: slope [arcsec for each unit of position] by geometry.
     """
     out = _FocusCurve()
-    runs, n = _sharp_enough([own, *others], out)
+    runs = [run for run in (own, *others) if run.n_usable >= const.FOCUS_FEWEST_BASELINES]
+    for run in (own, *others):
+        if run not in runs:
+            out.warn("focus-run-too-blurred", name=run.name, position=run.position)
+    n = min((run.n_usable for run in runs), default=0)  # baselines that all of them share
     positions = len({run.position for run in runs})
     if own not in runs or positions < (
         const.FOCUS_FEWEST if predicted is None else const.FOCUS_FEWEST - 1
@@ -314,15 +318,6 @@ def focus_curve(
     _describe_curve(out, own, runs, n, fit, predicted)
     _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
     return out
-
-
-def _sharp_enough(runs: list[FocusRun], out: _FocusCurve) -> tuple[list[FocusRun], int]:
-    """Return the runs with enough contrast, and how many baselines all of them share."""
-    kept = [run for run in runs if run.n_usable >= const.FOCUS_FEWEST_BASELINES]
-    for run in runs:
-        if run not in kept:
-            out.warn("focus-run-too-blurred", name=run.name, position=run.position)
-    return kept, min((run.n_usable for run in kept), default=0)
 
 
 def _fit(

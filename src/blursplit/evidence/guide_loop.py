@@ -14,7 +14,7 @@ from blursplit.spectra.periodogram import motion_periodogram
 from blursplit.types import BoolArray, FloatArray
 
 
-def residual_gain(
+def _residual_gain(
     frequency_hz: FloatArray, cycle_s: float, gain: float, delay_cycles: int = 0
 ) -> FloatArray:
     """Return |S|, what a guide loop leaves of a motion at each frequency.
@@ -29,7 +29,7 @@ def residual_gain(
 
     Examples
     --------
-    >>> float(np.round(residual_gain(np.array([0.5]), 1.0, 0.5)[0], 4))
+    >>> float(np.round(_residual_gain(np.array([0.5]), 1.0, 0.5)[0], 4))
     1.3333
     """
     z = np.exp(2j * np.pi * np.asarray(frequency_hz, dtype=float) * cycle_s)
@@ -48,7 +48,7 @@ class _GuideLoop:
     delay_cycles: int
 
 
-def find_guide_loop(
+def _find_guide_loop(
     frequency_hz: FloatArray,
     psd_arcsec2_hz: FloatArray,
     degrees_of_freedom: float,
@@ -76,7 +76,7 @@ def find_guide_loop(
     best, best_gain, best_delay = -np.inf, const.GUIDE_GAINS[0], 0
     for delay in const.GUIDE_DELAYS:
         for gain in np.linspace(*const.GUIDE_GAINS):
-            shape = residual_gain(nu, guide_period_s, float(gain), delay) ** 2
+            shape = _residual_gain(nu, guide_period_s, float(gain), delay) ** 2
             here = _best_continuum(power, continua * shape, half)
             if here > best:
                 best, best_gain, best_delay = here, float(gain), delay
@@ -150,13 +150,13 @@ def find_guide_motion(grid: GridData, rig: Rig) -> _GuideMotion | None:
     bins = slice(const.GUIDE_TAPERS - 1, None, const.GUIDE_TAPERS)
     frequency, power = found.frequency_hz[bins], found.power[bins]
     total = np.trace(power, axis1=1, axis2=2)
-    loop = find_guide_loop(frequency, total, const.GUIDE_FREEDOM, float(cycle_s))
+    loop = _find_guide_loop(frequency, total, const.GUIDE_FREEDOM, float(cycle_s))
     if loop is None or not loop.is_shown:
         return None
     odds = float(1.0 / (1.0 + np.exp(const.GUIDE_LOG_TRIALS - loop.log_likelihood_gain)))
     if odds < const.GUIDE_LEAST_ODDS:
         return None
-    grown = residual_gain(frequency, float(cycle_s), loop.gain, loop.delay_cycles) ** 2
+    grown = _residual_gain(frequency, float(cycle_s), loop.gain, loop.delay_cycles) ** 2
     bump = (grown > 1.0) & (frequency <= 0.5 / cycle_s)
     if bump.sum() < 2:  # noqa: PLR2004 - a bump in one bin is none
         return None

@@ -33,7 +33,7 @@ class MaskGuest(Guest):
         """Pair the images where a mask is declared."""
         if record.barred is not None:
             return record
-        reading = read_mask(record.tracks, record.rig, record.facts)
+        reading = _read_mask(record.tracks, record.rig, record.facts)
         if reading is None:
             return record
         if isinstance(reading, Remark):
@@ -50,7 +50,7 @@ class MaskGuest(Guest):
 
 
 @dataclass(frozen=True)
-class MaskReading(Guest):
+class _MaskReading(Guest):
     """What the mask gave of the air."""
 
     result: MaskResult
@@ -100,7 +100,7 @@ class MaskReading(Guest):
         return (_mask_remark(self), *self.doubts)
 
 
-def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remark | None:
+def _read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> _MaskReading | Remark | None:
     """Measure the air through the declared mask, or say why it gives none.
 
     `tracks`: the two images of the star among them. `rig`: with `mask_opening_m` and
@@ -122,7 +122,9 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remar
     if separation < opening:
         return Remark.of("mask-overlap", separation_m=float(separation), opening_m=float(opening))
     if pair is None:
-        return _no_pair(tracks, split)
+        because = "one image" if tracks.n_stars == 1 else "no split" if split is None else None
+        images = float(tracks.n_stars)
+        return Remark.of("mask-no-pair", because=because, images=images, split_arcsec=split)
     return _measure(tracks, rig, facts, float(opening), float(separation), pair)
 
 
@@ -142,13 +144,6 @@ def _ratio(flux: FloatArray, pair: tuple[int, int]) -> float:
     return float(max(first, second) / max(min(first, second), 1e-9))
 
 
-def _no_pair(tracks: StarTracks, split: float | None) -> Remark:
-    alone = tracks.n_stars < 2  # noqa: PLR2004
-    because = "one image" if alone else "no split" if split is None else None
-    images = float(tracks.n_stars)
-    return Remark.of("mask-no-pair", because=because, images=images, split_arcsec=split)
-
-
 def _measure(
     tracks: StarTracks,
     rig: Rig,
@@ -156,7 +151,7 @@ def _measure(
     opening_m: float,
     separation_m: float,
     pair: tuple[int, int],
-) -> MaskReading | Remark:
+) -> _MaskReading | Remark:
     scale = sure(facts.scale_arcsec)
     both = int(np.count_nonzero(tracks.good[:, pair].all(axis=1)))
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
@@ -185,7 +180,7 @@ def _measure(
     )
     if not np.isfinite(result.r0_m):
         return Remark.of("mask-noise")
-    return MaskReading(
+    return _MaskReading(
         result=result,
         geometry=geometry,
         columns=pair,
@@ -235,7 +230,7 @@ def _as_one_star(tracks: StarTracks, pair: tuple[int, int]) -> StarTracks:
 
 
 # --- as parts of the result -----------------------------------------------------------------------
-def _with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
+def _with_mask(part: Atmosphere, reading: _MaskReading) -> Atmosphere:
     """Put what the mask measured into the air's part, in place of the joint fit's."""
     result = reading.result
     update: dict[str, object] = {
@@ -256,7 +251,7 @@ def _with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
     return part.model_copy(update=update)
 
 
-def _mask_remark(reading: MaskReading) -> Remark:
+def _mask_remark(reading: _MaskReading) -> Remark:
     """Return what the two images say, as facts."""
     result, geometry = reading.result, reading.geometry
     expected = np.sqrt(result.expected_common_arcsec2)

@@ -70,7 +70,7 @@ def kept_by_rows(
 
 
 # --- lines that the plain mean loses --------------------------------------------------------------
-def zones_to_search(grid: GridData) -> list[tuple[int, int]]:
+def _zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     """Return the zones (order, sign) that the plain mean over the rows loses."""
     if grid.row_time_s is None or len(grid.star) < const.ROWS_FEWEST_STARS:
         return []
@@ -84,22 +84,6 @@ def zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     ]
 
 
-def _zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
-    """Return the shared motion of all segments, rows brought to one time for one zone.
-
-    `order`, `sign`: true frequencies order x frame rate + sign x apparent frequency.
-
-    Returns: (n, 2).
-    """
-    rows = sure(grid.row_time_s)
-    return np.concatenate(
-        [
-            row_aligned_motion(*piece.read_xy_arcsec, rows, grid.cadence_s, order, sign)
-            for piece in grid.segments
-        ]
-    )
-
-
 def rolling_shutter_lines(
     grid: GridData, time_s: FloatArray, segment: IntArray, found: list[LineFit]
 ) -> list[LineFit]:
@@ -109,12 +93,16 @@ def rolling_shutter_lines(
 
     Returns: of each apparent line the fit that holds most of it.
     """
-    zones = zones_to_search(grid)
+    zones = _zones_to_search(grid)
     lines = list(found)
-    for order, sign in zones:
+    for zone in zones:
+        pieces = [
+            row_aligned_motion(*s.read_xy_arcsec, sure(grid.row_time_s), grid.cadence_s, *zone)
+            for s in grid.segments
+        ]
         search = find_lines(
             time_s,
-            _zone_motion(grid, order, sign),
+            np.concatenate(pieces),
             cadence_s=grid.cadence_s,
             segment=segment,
             false_alarm=const.ROWS_FALSE_ALARM / len(zones),

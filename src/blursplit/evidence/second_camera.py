@@ -52,7 +52,7 @@ def witness_baseline_m(aperture_m: float) -> float:
 
 
 @dataclass(frozen=True)
-class Alignment:
+class _Alignment:
     """How the second camera lies to the main one, from the motion that they share.
 
     `offset_s` is to be added to its times; its axes are turned by `angle_deg` from the main
@@ -85,7 +85,7 @@ class PairSpectra:
     # `baseline_m`, `baseline_rad`, `duration_s`: its length, its direction from the main camera's
     # +x, and the common record's length.
     baseline_m: float
-    alignment: Alignment  # as refined
+    alignment: _Alignment  # as refined
     baseline_rad: float = 0.0
     duration_s: float = 60.0
 
@@ -127,7 +127,7 @@ class PairSpectra:
 
 def align_cameras(
     main: CameraMotion, second: CameraMotion, offset_s: tuple[float, float] = (-5.0, 5.0)
-) -> Alignment:
+) -> _Alignment:
     """Find clock offset and turn of the second camera from the motion that both share.
 
     `offset_s`: range in which the offset lies.
@@ -167,7 +167,7 @@ def align_cameras(
     turn = int(np.argmax(best))
     apart = np.abs((np.arange(360) - turn + 180) % 360 - 180) > const.PAIR_OTHER_TURN_DEG
     lead = float(best[turn] - max(rival.max(), best[apart].max()))
-    return Alignment(offset, float((turn + 180) % 360 - 180), best is likely[1], agreement, lead)
+    return _Alignment(offset, float((turn + 180) % 360 - 180), best is likely[1], agreement, lead)
 
 
 def _turns(main: CameraMotion, second: CameraMotion, offset_s: float) -> list[FloatArray]:
@@ -229,7 +229,7 @@ def pair_spectra(
     main: CameraMotion,
     second: CameraMotion,
     baseline_m: tuple[float, float],
-    alignment: Alignment,
+    alignment: _Alignment,
     *,
     reach_s: tuple[float, float] = (-const.PAIR_REACH_S, const.PAIR_REACH_S),
     turn: bool = True,
@@ -282,11 +282,11 @@ def _refined(
     frequency_hz: FloatArray,
     number: IntArray,
     sums: list[ComplexArray],
-    alignment: Alignment,
+    alignment: _Alignment,
     reach_s: tuple[float, float],
     *,
     turn: bool,
-) -> tuple[ComplexArray, Alignment]:
+) -> tuple[ComplexArray, _Alignment]:
     """Turn and delay the second camera's coefficients so that the difference is least.
 
     A shake of 0.3 arcsec at 6 Hz leaves a tenth of itself in the difference of two clocks that

@@ -20,7 +20,7 @@ from blursplit.turbulence.tilt import Axis, corners, signed_tilt_gain, weighted_
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
-def air_matrices(
+def _air_matrices(
     spectra: PairSpectra,
     wind_m_s: FloatArray,
     direction_rad: FloatArray,
@@ -388,7 +388,7 @@ def _layer_table(
     pieces = max(1, w.size // const.PAIR_PROFILES_AT_ONCE)
     air = np.concatenate(
         [
-            air_matrices(spectra, np.exp(w[k]), t[k], np.exp(o[k]), wavelength_m)
+            _air_matrices(spectra, np.exp(w[k]), t[k], np.exp(o[k]), wavelength_m)
             for k in np.array_split(np.arange(w.size), pieces)
         ]
     )

@@ -189,7 +189,11 @@ def _read_sensor(
             path, f"has no column of times among {', '.join(names)}", "name one 'time [s]'"
         )
     seconds, start = _times(rows, time_at, units[time_at], told)
-    numbers = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
+    is_time = [
+        name.split(" ", maxsplit=1)[0] in _TIME_NAMES or _clean(unit or "") in _SECONDS
+        for name, unit in zip(names, units, strict=True)
+    ]
+    numbers = [k for k in range(len(names)) if k != time_at and not is_time[k]]
     if columns is not None:
         numbers = _asked(path, names, numbers, columns)
     common = unit or told.get("unit")
@@ -237,12 +241,6 @@ def _clean(unit: str) -> str:
     for written, meant in _SPELLINGS:
         text = text.replace(written, meant)
     return text
-
-
-def _is_a_time(name: str, unit: str | None) -> bool:
-    return name.split(" ", maxsplit=1)[0] in _TIME_NAMES or (
-        unit is not None and _clean(unit) in _SECONDS
-    )
 
 
 def _header(path: Path) -> tuple[list[str], list[str | None], dict[str, str], _Rows]:

@@ -387,9 +387,9 @@ def fit_inside_motion(
     for k in range(2):
         constant[:, k, k] = fits[k].constant
     constant[:, 0, 1] = constant[:, 1, 0] = across
-    constant = axes @ constant @ axes.T + _tensor_noise(
-        tensors.constant_sigma_arcsec2, n_draws, rng
-    )
+    error = tensors.constant_sigma_arcsec2
+    noise = np.where(np.isfinite(error), error, 0.0) * rng.standard_normal((n_draws, 3))
+    constant = axes @ constant @ axes.T + noise[:, [0, 2, 2, 1]].reshape(n_draws, 2, 2)
     smooth = np.stack([f.smoothed for f in fits], axis=1)
     smooth[:, 1] *= odds[1]
     frames = np.einsum("nk,ik,jk->nij", smooth[bins.bin_of_frame], axes, axes)
@@ -549,9 +549,3 @@ def _elongation(tensor: FloatArray) -> FloatArray:
     longer = vector[..., 1]
     size = weight[..., 1] - weight[..., 0]
     return np.asarray(size[:, None, None] * longer[:, :, None] * longer[:, None, :])
-
-
-def _tensor_noise(sigma: FloatArray, n: int, rng: np.random.Generator) -> FloatArray:
-    draw = np.where(np.isfinite(sigma), sigma, 0.0) * rng.standard_normal((n, 3))
-    noise: FloatArray = draw[:, [0, 2, 2, 1]].reshape(n, 2, 2)
-    return noise

@@ -89,8 +89,7 @@ def find_events(
     views = [
         _over_threshold(view, short, cadence_s, windows, false_alarm) for view in (fast, change)
     ]
-    local = np.maximum(views[0].local, views[1].local)
-    each = np.maximum(views[0].each, views[1].each)
+    local, each = (np.maximum(*pair) for pair in list(zip(*views, strict=True))[:2])
     found = [
         _trimmed(each, first, last, short)
         for first, last in _joined(
@@ -111,25 +110,17 @@ def find_events(
     return _EventSearch(
         events,
         affected,
-        smallest_peak=float(np.sqrt(2.0 * views[0].threshold.max())),
+        smallest_peak=float(np.sqrt(2.0 * views[0][2].max())),
         window_s=short * cadence_s,
         energy=float(energy[real].sum()),
         energy_affected=float(energy[affected].sum()),
     )
 
 
-@dataclass(frozen=True)
-class _View:
-    """Power in thresholds, over a short window and of each sample, and the threshold itself."""
-
-    local: FloatArray
-    each: FloatArray
-    threshold: FloatArray
-
-
 def _over_threshold(
     view: FloatArray, short: int, cadence_s: float, windows: float, false_alarm: float
-) -> _View:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return power over a short window and of each sample, in thresholds, and the thresholds."""
     energy = (view**2).sum(axis=1)
     local = np.convolve(energy, np.ones(short) / short, mode="same")
     parts = max(1, int(len(local) * cadence_s / const.EVENT_STEADY_S))
@@ -143,7 +134,7 @@ def _over_threshold(
     # conditions change slowly: from the middle of one part to that of the next
     middle = 0.5 * (edges[:-1] + edges[1:])
     threshold = np.exp(np.interp(np.arange(len(local)), middle, np.log(levels)))
-    return _View(local / threshold, energy / threshold, threshold)
+    return local / threshold, energy / threshold, threshold
 
 
 def _joined(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:

@@ -235,39 +235,29 @@ def _settle(
 
 
 def _with_excess(search: _Search, state: _State, excess: Excess) -> _State:
-    return max(
-        (_with_mode(search, state, mode) for mode in _initial_modes(search.periodogram, excess)),
-        key=lambda trial: trial.log_likelihood,
-    )
-
-
-def _with_mode(search: _Search, state: _State, mode: Mode) -> _State:
-    modes = [*state.modes, mode]
-    lines = _sum_of(search.periodogram, modes)
-    robust = _continuum_fit(search, lines, const.LINE_CLIP, state.coefficients)
-    return _refined(search, _State(modes, robust, -np.inf), len(modes) - 1)
+    trials = []
+    for mode in _initial_modes(search.periodogram, excess):
+        modes = [*state.modes, mode]
+        lines = _sum_of(search.periodogram, modes)
+        robust = _continuum_fit(search, lines, const.LINE_CLIP, state.coefficients)
+        trials.append(_refined(search, _State(modes, robust, -np.inf), len(modes) - 1))
+    return max(trials, key=lambda trial: trial.log_likelihood)
 
 
 def _refined(search: _Search, current: _State, index: int) -> _State:
     """Fit a mode with its neighbours and the continuum in turn."""
     for _ in range(const.LINE_ROUNDS):
-        modes = _refit_group(search, current, index)
+        modes = list(current.modes)
+        group = _neighbours(search.periodogram, modes, index)
+        rest = _rest(search, current, group)
+        fitted, _ = fit_modes(search.periodogram, rest, [modes[k] for k in group])
+        for k, mode in zip(group, fitted, strict=True):
+            modes[k] = mode
         before = current.log_likelihood
         current = _settle(search, modes, current.coefficients)
         if abs(current.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
             break
     return current
-
-
-def _refit_group(search: _Search, state: _State, index: int) -> list[Mode]:
-    """Fit mode `index` together with its neighbours."""
-    modes = list(state.modes)
-    group = _neighbours(search.periodogram, modes, index)
-    rest = _rest(search, state, group)
-    fitted, _ = fit_modes(search.periodogram, rest, [modes[k] for k in group])
-    for k, mode in zip(group, fitted, strict=True):
-        modes[k] = mode
-    return modes
 
 
 def _rest(search: _Search, state: _State, group: list[int]) -> FloatArray:

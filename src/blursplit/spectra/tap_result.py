@@ -518,6 +518,7 @@ def _mean_mode(group: dict[int, Ring], late: set[int]) -> _RingMode:
     # where the fit begins later than the tap, its amplitude is not that of the onset
     sized = [ring for number, ring in group.items() if number not in late] or rings
     peak = _weighted([(r.amplitude, r.amplitude_sigma) for r in sized], lowest=0.0)
+    bends = [(ring.bend, ring.bend_sigma) for ring in rings if ring.bend_sigma > 0.0]
     widths = [ring.half_power for ring in rings if ring.half_power is not None]
     return _RingMode(
         frequency,
@@ -525,14 +526,8 @@ def _mean_mode(group: dict[int, Ring], late: set[int]) -> _RingMode:
         float(np.median(widths)) if widths else None,
         peak,
         len(rings),
-        _bend([ring for ring in rings if ring.bend_sigma > 0.0], len(rings)),
+        _weighted(bends) if bends and _repeats(len(bends), len(rings)) else None,
     )
-
-
-def _bend(rings: list[Ring], taps: int) -> Interval | None:
-    if not rings or not _repeats(len(rings), taps):
-        return None
-    return _weighted([(ring.bend, ring.bend_sigma) for ring in rings])
 
 
 def _same(group: list[Ring], ring: Ring) -> bool:

@@ -191,20 +191,18 @@ def _von_karman_fwhm_arcsec(
 
 @lru_cache(maxsize=1)
 def _width_table() -> tuple[FloatArray, FloatArray]:
-    # The width is nearly linear in (r0/L0)^(1/3), which makes linear interpolation enough.
-    cube_root = np.linspace(0.0, const.SMALLEST_OUTER_SCALE_RATIO ** (-1.0 / 3.0) + 1e-9, 160)
-    with np.errstate(divide="ignore"):
-        return cube_root, _widths(cube_root**-3.0)
+    """Return cube roots of r0/L0 and FWHM r0/lambda by Hankel transform.
 
-
-def _widths(outer_over_r0: FloatArray) -> FloatArray:
-    """Return FWHM r0/lambda for each outer scale by Hankel transform and interpolation."""
+    The width is nearly linear in the cube root, which makes linear interpolation enough.
+    """
     from scipy.special import j0
 
     f = np.linspace(0.0, 5.0, 6001)  # pupil baseline over r0; exp(-D/2) is 1e-20 at 5
     theta = np.linspace(0.02, 0.6, 59)  # radius in lambda/r0
-    outer = outer_over_r0[:, None]
-    with np.errstate(invalid="ignore"):
+    cube_root = np.linspace(0.0, const.SMALLEST_OUTER_SCALE_RATIO ** (-1.0 / 3.0) + 1e-9, 160)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        outer_over_r0 = cube_root**-3.0
+        outer = outer_over_r0[:, None]
         reduction = np.where(np.isinf(outer), 1.0, _von_karman_reduction(f / outer))
     saturated = np.where(
         np.isinf(outer_over_r0),
@@ -220,7 +218,7 @@ def _widths(outer_over_r0: FloatArray) -> FloatArray:
     peak = otf @ (f * weight)
     fall = np.log(profile / peak[:, None])  # nearly linear in theta^2, as a Gaussian's
     square = np.array([np.interp(np.log(2.0), -row, theta**2) for row in fall])
-    return np.asarray(2.0 * np.sqrt(square), dtype=float)
+    return cube_root, np.asarray(2.0 * np.sqrt(square), dtype=float)
 
 
 def seeing_from_r0(r0: Quantity, wavelength: Quantity) -> Quantity:
