@@ -343,6 +343,7 @@ INSIDE_STATES = 32  # - | of the energy's grid; 44 changed no result
 INSIDE_TABLE_POINTS = 400  # - | of the noise's distribution function
 INSIDE_OUTLIER_SHARE = 1e-3  # - | of values that lie anywhere; judgement
 INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by rounding only
+INSIDE_ENOUGH_PLACES = 40.0  # - | places that carry a round of sampling; judgement
 INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
 
 # --- spectra ------------------------------------------------------------------------------------
@@ -446,6 +447,7 @@ ALIAS_EXACT_SAMPLES = 900  # samples | where the full covariance is inverted; ju
 FAMILY_HIGHEST_HARMONIC = 12  # - | judgement, no source
 FAMILY_LARGEST_CHANCE = 0.05  # - | of an accidental match; judgement
 FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
+RING_LOWEST_HZ = 1.0  # Hz | slower motion is left to a smooth baseline; judgement
 RING_MOST_MODES = 4  # - | modes fitted to one ring-down; judgement
 RING_LEAST_FRAMES = 4.0  # frames | in which a ring falls to 1/e; a faster one is the push itself
 RING_SMALLEST_SNR2 = 40.0  # - | matched filter; noise exceeds it once in about a thousand taps

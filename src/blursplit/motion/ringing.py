@@ -337,51 +337,40 @@ def _integrate(
     Prior: rms flat up to the whole width, constant flat (its density is that of both models and
     left out), ln of the air's scatter flat, kinds alike.
     """
-    skews = len(AIR_SKEWS)
+    first, later, rounds = const.INSIDE_ROUNDS
+    kinds = n_kinds, len(AIR_SKEWS)
     low, high = model.log_air_range
+    log_box = -np.log(model.most_rms * (high - low) * np.prod(kinds))
 
     def log_prior(place: FloatArray) -> FloatArray:
         inside = (place[:, 0] >= 0) & (place[:, 0] <= model.most_rms)
         inside &= (place[:, 2] >= low) & (place[:, 2] <= high)
         inside &= model.mean - place[:, 0] ** 2 + place[:, 1] > -3.0 * model.sigma
-        flat = -np.log(model.most_rms * (high - low) * n_kinds * skews)
-        return np.where(inside, flat, -np.inf)
+        return np.where(inside, log_box, -np.inf)
+
+    def width(place: FloatArray) -> FloatArray:
+        return np.asarray(0.3 * place[:, 0] ** 2 + 4.0 * model.spread)
 
     def log_first(place: FloatArray, _: IntArray) -> FloatArray:
-        width = 0.3 * place[:, 0] ** 2 + 4.0 * model.spread
-        return np.asarray(
-            log_box - 0.5 * (place[:, 1] / width) ** 2 - np.log(width * np.sqrt(2 * np.pi))
-        )
+        away = place[:, 1] / width(place)
+        return np.asarray(log_box - 0.5 * away**2 - np.log(width(place) * np.sqrt(2 * np.pi)))
 
-    log_box = -np.log(model.most_rms * (high - low) * n_kinds * skews)
-    place = np.stack(
-        [
-            model.most_rms * rng.random(const.INSIDE_ROUNDS[0]),
-            rng.standard_normal(const.INSIDE_ROUNDS[0]),
-            low + (high - low) * rng.random(const.INSIDE_ROUNDS[0]),
-        ],
-        axis=1,
-    )
-    place[:, 1] *= 0.3 * place[:, 0] ** 2 + 4.0 * model.spread
-    kind = np.stack(
-        [
-            rng.integers(0, n_kinds, const.INSIDE_ROUNDS[0]),
-            rng.integers(0, skews, const.INSIDE_ROUNDS[0]),
-        ],
-        axis=1,
-    )
+    rms, offset, log_air = rng.random(first), rng.standard_normal(first), rng.random(first)
+    place = np.stack([model.most_rms * rms, offset, low + (high - low) * log_air], axis=1)
+    place[:, 1] *= width(place)
+    kind = np.stack([rng.integers(0, n, first) for n in kinds], axis=1)
     value = likelihood(place, kind)
     proposals: list[Callable[[FloatArray, IntArray], FloatArray]] = [log_first]
-    counts = [const.INSIDE_ROUNDS[0]]
+    counts = [first]
     logs = [log_first(place, kind)]  # of every proposal at every place so far
-    for _ in range(const.INSIDE_ROUNDS[2] - 1):
+    for _ in range(rounds - 1):
         weight = _log_weight(value + log_prior(place), counts, logs)
         # flatten until enough places carry it, so that no round collapses on one of them
         power = _flatten(weight)
         share = np.exp(power * (weight - weight.max()))
         share /= share.sum()
-        mixture = _Mixture.of(place, kind, share, (n_kinds, skews))
-        new_place, new_kind = mixture.draw(const.INSIDE_ROUNDS[1], rng)
+        mixture = _Mixture.of(place, kind, share, kinds)
+        new_place, new_kind = mixture.draw(later, rng)
         value = np.concatenate([value, likelihood(new_place, new_kind)])
         logs = [
             np.concatenate([log, density(new_place, new_kind)])
@@ -389,7 +378,7 @@ def _integrate(
         ]
         place, kind = np.concatenate([place, new_place]), np.concatenate([kind, new_kind])
         proposals.append(mixture.log_density)
-        counts.append(const.INSIDE_ROUNDS[1])
+        counts.append(later)
         logs.append(mixture.log_density(place, kind))
     weight = _log_weight(value + log_prior(place), counts, logs)
     peak = float(weight.max())
@@ -403,11 +392,11 @@ def _log_weight(value: FloatArray, counts: list[int], logs: list[FloatArray]) ->
     return np.asarray(value - np.logaddexp.reduce(np.array(logs) + share[:, None], axis=0))
 
 
-def _flatten(weight: FloatArray, enough: float = 40.0) -> float:
-    """Return the power that leaves an effective number of places."""
+def _flatten(weight: FloatArray) -> float:
+    """Return the power that leaves enough places that count."""
     for power in (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1, 0.05, 0.02):
         share = np.exp(power * (weight - weight.max()))
-        if share.sum() ** 2 / (share**2).sum() >= enough:
+        if share.sum() ** 2 / (share**2).sum() >= const.INSIDE_ENOUGH_PLACES:
             return power
     return 0.01
 
@@ -431,17 +420,10 @@ class _Mixture:
         effective = 1.0 / float(np.sum(share**2))
         spread *= effective ** (-2.0 / 7.0)
         spread += 1e-10 * np.diag(np.diag(spread) + 1e-12)
-        moves = []
-        for n in n_kinds:
-            near = np.exp(-1.0 * np.abs(np.subtract.outer(np.arange(n), np.arange(n))))
-            moves.append(near / near.sum(axis=1, keepdims=True))
-        return cls(
-            place,
-            kind,
-            share,
-            np.asarray(np.linalg.cholesky(spread), dtype=float),
-            (moves[0], moves[1]),
-        )
+        near = [np.exp(-np.abs(np.subtract.outer(np.arange(n), np.arange(n)))) for n in n_kinds]
+        first, second = (part / part.sum(axis=1, keepdims=True) for part in near)
+        root = np.asarray(np.linalg.cholesky(spread), dtype=float)
+        return cls(place, kind, share, root, (first, second))
 
     def draw(self, n: int, rng: np.random.Generator) -> tuple[FloatArray, IntArray]:
         about = rng.choice(len(self.share), size=n, p=self.share)

@@ -91,18 +91,17 @@ def measure_ringdown(
     cadence_s: float,
     *,
     settle_amplitude: float,
-    lowest_hz: float = 1.0,
     rng: np.random.Generator,
 ) -> tuple[list[Tap], float]:
     """Find the taps of a record and fit the ring-downs after them.
 
     `time_s` (n,): regular grid. `motion_xy` (n, 2): shared motion, without NaN. `settle_amplitude`:
-    in the unit of the motion. `lowest_hz`: slower modes are not looked for. `rng`: for the
+    in the unit of the motion. `rng`: for the
     intervals of derived times.
 
     Returns `taps`; `quiet_rms`: one-axis, of the motion without taps, slow part included.
     """
-    fast = fast_part(motion_xy, cadence_s, lowest_hz)
+    fast = fast_part(motion_xy, cadence_s, const.RING_LOWEST_HZ)
     onsets = find_onsets(motion_xy, cadence_s)
     quiet = _quiet(motion_xy, fast, onsets, cadence_s)
     noise = _noise_density(fast, onsets, cadence_s)
@@ -113,7 +112,7 @@ def measure_ringdown(
         if (stop - start) * cadence_s < const.RING_SHORTEST_S:
             continue
         part = motion_xy[start:stop]
-        free, rings = _fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
+        free, rings = _fit_free_decay(part, cadence_s, noise)
         tap = _describe(
             float(time_s[start]), part[free:], rings, cadence_s, settle_amplitude, quiet, rng
         )
@@ -220,7 +219,7 @@ def _noise_density(
 
 
 def _fit_free_decay(
-    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], *, lowest_hz: float
+    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray]
 ) -> tuple[int, tuple[Ring, ...]]:
     """Fit the decaying modes from the first frame on from which they are free.
 
@@ -235,14 +234,14 @@ def _fit_free_decay(
     (Hausman 1978, Econometrica 46, 1251, from memory). Compared are frequency and damping ratio of
     the largest late mode.
     """
-    whole = _fit_rings(motion, cadence_s, noise, lowest_hz=lowest_hz)
+    whole = _fit_rings(motion, cadence_s, noise)
     if not whole:
         # what comes first (the push itself, a star out of its window) may hide a clean decay
         for later_s in const.RING_LATER_S:
             start = round(later_s / cadence_s)
             if (len(motion) - start) * cadence_s < const.RING_SHORTEST_S:
                 break
-            late = _fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
+            late = _fit_rings(motion[start:], cadence_s, noise)
             if late:
                 return start, late
         return 0, whole
@@ -252,7 +251,7 @@ def _fit_free_decay(
         start = round(step * decay_frames)
         if (len(motion) - start) * cadence_s < const.RING_SHORTEST_S:
             break
-        late = _fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
+        late = _fit_rings(motion[start:], cadence_s, noise)
         if start > 0 and late:
             fits.append((start, late))
     return next(
@@ -330,21 +329,23 @@ def _envelope(rings: tuple[Ring, ...], time_s: FloatArray) -> FloatArray:
 
 
 def _fit_rings(
-    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], *, lowest_hz: float
+    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray]
 ) -> tuple[Ring, ...]:
     """Fit as many decaying modes as stand out of the noise.
 
     `motion` (n, 2): from the onset on. `noise` (frequency_hz, psd): one-sided density of the
-    undisturbed motion, one axis. `lowest_hz`: slower motion is left to a smooth baseline.
+    undisturbed motion, one axis.
 
     Returns: largest first.
     """
     n = len(motion)
-    baseline = _baseline(n, cadence_s, lowest_hz)
-    fit = _Fit(motion, baseline, cadence_s, lowest_hz)
+    # orthonormal cosines up to half the lowest frequency: air, drift, the push itself
+    count = max(2, int(const.RING_LOWEST_HZ * n * cadence_s) + 1)
+    index = (np.arange(n) + 0.5)[:, None] * np.arange(count)[None]
+    fit = _Fit(motion, np.asarray(np.linalg.qr(np.cos(np.pi * index / n))[0]), cadence_s)
     decays: list[_Decay] = []
     for _ in range(const.RING_MOST_MODES):
-        start = _initial_decay(fit.left(decays), cadence_s, noise, lowest_hz)
+        start = _initial_decay(fit.left(decays), cadence_s, noise)
         if start is None:
             break
         trial = fit.best([*decays, start])
@@ -370,7 +371,7 @@ def _fit_rings(
         if _snr2(ring, noise) >= const.RING_SMALLEST_SNR2 * ring.misfit
         # at a limit of the search, or two modes that cancel: no mode, only a flexible fit
         and ring.damping_ratio <= const.RING_LARGEST_DAMPING
-        and ring.frequency_hz > 1.05 * lowest_hz
+        and ring.frequency_hz > 1.05 * const.RING_LOWEST_HZ
         and abs(ring.bend) < 0.999 * const.RING_BEND_REACH
         # not known well enough to be the same mode after another tap
         and ring.frequency_sigma < const.RING_SAME_MODE * ring.frequency_hz
@@ -398,13 +399,6 @@ def _largest_bent(
     return bent if gain > const.RING_BEND_GAIN else decays
 
 
-def _baseline(n: int, cadence_s: float, lowest_hz: float) -> FloatArray:
-    """Return orthonormal cosines up to half the lowest frequency: air, drift, the push itself."""
-    count = max(2, int(lowest_hz * n * cadence_s) + 1)
-    index = (np.arange(n) + 0.5)[:, None] * np.arange(count)[None]
-    return np.asarray(np.linalg.qr(np.cos(np.pi * index / n))[0])
-
-
 def _columns(decays: list[_Decay], n: int, cadence_s: float) -> FloatArray:
     time_s = np.arange(n) * cadence_s
     columns = []
@@ -425,7 +419,6 @@ class _Fit:
     motion: FloatArray
     baseline: FloatArray
     cadence_s: float
-    lowest_hz: float
 
     @cached_property
     def flat(self) -> FloatArray:
@@ -502,7 +495,7 @@ class _Fit:
         for decay in decays:
             zeta = np.log(decay.zeta)
             rows += [
-                (np.log(decay.frequency_hz), np.log(self.lowest_hz), top),
+                (np.log(decay.frequency_hz), np.log(const.RING_LOWEST_HZ), top),
                 (zeta, np.log(1e-4), np.log(1.2 * const.RING_LARGEST_DAMPING)),
             ]
             if decay.is_bent:
@@ -525,7 +518,7 @@ def _unpack(vector: FloatArray, like: list[_Decay]) -> list[_Decay]:
 
 
 def _initial_decay(
-    residual: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], lowest_hz: float
+    residual: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray]
 ) -> _Decay | None:
     """Best matched filter over frequencies and dampings, or None below the limit."""
     n = len(residual)
@@ -533,7 +526,7 @@ def _initial_decay(
     n_fft = 4 * n
     frequency = np.fft.rfftfreq(n_fft, cadence_s)
     level = np.interp(frequency, *noise)
-    usable = (frequency > lowest_hz) & (frequency < 0.96 * frequency[-1])
+    usable = (frequency > const.RING_LOWEST_HZ) & (frequency < 0.96 * frequency[-1])
     best, best_score = None, 0.0
     for decay in np.geomspace(0.3 / (n * cadence_s), 0.25 * np.pi / cadence_s, 14):
         shape = np.exp(-decay * time_s)
