@@ -54,13 +54,11 @@ def _find_guide_loop(
     degrees_of_freedom: float,
     guide_period_s: float,
 ) -> _GuideLoop | None:
-    """Return whether a density shows the dip and bump of a guide loop.
+    """Return whether a density shows the dip and bump of a guide loop; None for under eight bins.
 
     `frequency_hz`, `psd_arcsec2_hz` (bin,): one-sided density of the shared motion, independent
     bins. `degrees_of_freedom`: of each bin (2 for one periodogram on one axis, 4 for the sum of two
     axes, ...).
-
-    Returns: none where fewer than eight bins lie below the loop's highest frequency.
 
     Whittle likelihood of a continuum C against C |S|^2, C = A nu^-p [1 + B/(1 + (nu/nu_c)^2)]:
     air, and a slow current on it. All its numbers, the gain and the delay lie on grids; only

@@ -51,13 +51,11 @@ def tracking_of_long_frames(
     n_draws: int = 200,
     seed: int = 0,
 ) -> _LongFrames | None:
-    """Draw the tracking inside long frames from the steps between them.
+    """Draw the tracking inside long frames from the steps between them; None for fewer than five.
 
     `time_s` (n_frames,). `segment` (n_frames,): steps are taken within a segment only.
     `shared_arcsec` (n_frames, 2): shared motion of the stars, NaN where lost. `noise_arcsec`
     (n_frames,): one-axis noise of it.
-
-    Returns: none for fewer than five steps.
 
     The steps are a mixture of unknown shares: even motion, whose tensor in a step s over the time t
     is (tau/t)^2 s s^T/12; wander (Brownian), which leaves 2 (t/tau)/(1 - tau/3t) times that, since

@@ -353,12 +353,10 @@ def _pixel_otf(cycles_px: FloatArray) -> FloatArray:
 
 # --- transfer functions and their widths ----------------------------------------------------------
 def telescope_otf(baseline_over_aperture: ArrayLike, obstruction: float = 0.0) -> FloatArray:
-    """Return the transfer function of a perfect telescope with an annular pupil.
+    """Return the transfer function of a perfect telescope with an annular pupil, 1 at baseline 0.
 
     `baseline_over_aperture`: pupil baseline lambda f over the diameter; zero gain beyond 1.
     `obstruction`: central obstruction, diameter ratio below 1.
-
-    Returns: autocorrelation of the pupil, 1 at zero baseline.
 
     Area common to two annuli (E. L. O'Neill 1956, J. Opt. Soc. Am. 46, 285, from memory):
     outer with outer, minus twice outer with hole, plus hole with hole. A filled pupil gives

@@ -209,13 +209,11 @@ def _safe_width(image: FloatArray) -> float | None:
 def star_images(
     tracks: StarTracks, blur_time_s: float, scale: float, removed: Mapping[str, FloatArray]
 ) -> StarImages | None:
-    """Stack the stamps as recorded, registered, and with each motion removed.
+    """Stack the stamps as recorded, registered, and with each motion removed; None without any.
 
     `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a pixel
     in the unit of the widths. `removed` (n_frames, 2) each: motion
     [px] to be shifted out, one image each.
-
-    Returns: none without usable stamps.
     """
     if tracks.stamps is None or not len(tracks.stamps.star):
         return None

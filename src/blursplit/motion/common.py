@@ -352,11 +352,9 @@ class GridData:
 def grid_data(
     tracks: StarTracks, motion: CommonMotion, *, scale_arcsec: float, cadence_s: float
 ) -> GridData | None:
-    """Place the motion on a regular grid of times.
+    """Place the motion on a regular grid of times; None where no segment holds 50 points of it.
 
     `scale_arcsec`: arcsec per pixel (1 to stay in pixels). `cadence_s`: frame interval.
-
-    Returns: none when no segment holds at least 50 grid points.
     """
     chosen = _choose_stars(tracks)
     residual = np.concatenate(

@@ -110,8 +110,6 @@ def row_time_log_odds(
     line. `row_time_s` (n_stars,): mean delay of each star's row. `row_order_known`: false: both
     directions of read-out are allowed for, which leaves nu and its mirror image k fs - nu harder to
     tell apart.
-
-    Returns: (c,).
     """
     directions = (1.0,) if row_order_known else (1.0, -1.0)
     values = []
@@ -137,8 +135,6 @@ def time_stamp_log_odds(
 
     `time_s` (n,): true times of the frames' middles. `motion_xy` (n, 2): in the unit of the line;
     rows with NaN are left out. `candidates_hz` (c,).
-
-    Returns: (c,).
 
     Gaussian process at the true times, continuum plus mode; the line's variance is refitted on a
     coarse grid, because uneven sampling leaks a true line away from its alias.

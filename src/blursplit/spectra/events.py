@@ -236,8 +236,6 @@ def _steady_threshold(
     fill less than a quarter of the record: only median and upper quartile are used. `independent`:
     number of independent windows that are searched. `false_alarm`: for the whole search.
 
-    Returns: same unit as the power.
-
     The mean square of Gaussian motion over a window follows nearly a gamma law (Satterthwaite
     1946, from memory). Its shape is that of the ratio of the two quantiles, but no larger than
     one: a resonance that fills a record has an exponential tail however steep the rest is.
@@ -259,8 +257,6 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
 
     `motion_xy` (n, 2): regular, without NaN.
 
-    Returns: (n, 2).
-
     Motion less its Gaussian-weighted running mean; half the amplitude is left at lowest_hz.
     """
     from scipy.ndimage import gaussian_filter1d
@@ -272,11 +268,9 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
 
 
 def find_onsets(motion_xy: FloatArray, cadence_s: float) -> list[int]:
-    """Return the frames at which shocks begin.
+    """Return the frame of the first large displacement of each shock.
 
     `motion_xy` (n, 2): regular, without NaN.
-
-    Returns: frame of the first large displacement of each shock.
     """
     n = len(motion_xy)
     short = _onset_frames(cadence_s)
@@ -343,12 +337,10 @@ def time_frequency(
     segment: IntArray | None = None,
     real: BoolArray | None = None,
 ) -> _TimeFrequency:
-    """Return the density of the motion by time and frequency.
+    """Return the density of the motion by time and frequency, 240 columns and 120 rows at most.
 
     `time_s` (n,): on a regular grid within each segment. `motion_xy` (n, 2): without NaN. `segment`
     (n,): stretches between which there is a gap. `real` (n,): false where a sample was filled in.
-
-    Returns: at most 240 columns and 120 rows, whatever the length of the record.
 
     Raises ValueError when no segment holds two windows.
 

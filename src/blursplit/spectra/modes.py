@@ -332,8 +332,6 @@ def _damping_profile(
     """Return the log likelihood at each damping ratio, amplitude refitted each time.
 
     `rest` (m, 2, 2). `grid` (g,): damping ratios.
-
-    Returns: (g,).
     """
     from scipy.optimize import minimize_scalar
 
@@ -352,11 +350,9 @@ def _damping_profile(
 
 
 def _direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
-    """Return the standard error of the mode's direction from the curvature of the likelihood.
+    """Return the error of the mode's direction [deg], large where it is round, by the curvature.
 
     `rest` (m, 2, 2): everything but the mode.
-
-    Returns: degrees; large where the mode is round.
     """
     window = _window(periodogram, [mode])
     shape = mode_density(periodogram, mode.frequency_hz, mode.damping_ratio)[window]

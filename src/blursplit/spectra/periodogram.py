@@ -238,12 +238,10 @@ def motion_periodogram(
 def mode_density(
     periodogram: Periodogram, frequency_hz: float, damping_ratio: float, *, plain: bool = False
 ) -> FloatArray:
-    """Return the expected periodogram of a damped mode of unit variance.
+    """Return the expected one-sided periodogram [1/Hz] of a damped mode of unit variance, (m,).
 
     `frequency_hz`: undamped frequency of the mode; above Nyquist it folds, as it does in the data.
     `damping_ratio`: below 1. `plain`: for the untapered periodogram.
-
-    Returns: (m,): one-sided, 1/Hz.
 
     Autocovariance of a mode driven by white force, exp(-g t) (cos w t + g/w sin w t), g = zeta
     w0, w = w0 sqrt(1 - zeta^2); multiplied by that of the tapers and transformed: the exact
@@ -263,9 +261,7 @@ def mode_density(
 def mode_density_slopes(
     periodogram: Periodogram, frequency_hz: float, damping_ratio: float
 ) -> FloatArray:
-    """Return the expected periodogram of a mode and its slopes by ln frequency and ln damping.
-
-    Returns: (3, m).
+    """Return the expected periodogram of a mode and its slopes by ln frequency and damping, (3, m).
 
     With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
     - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
@@ -508,14 +504,12 @@ def fit_log_spline(
     clip: float = np.inf,
     start: FloatArray | None = None,
 ) -> FloatArray:
-    """Fit exp(spline) + lines to a periodogram by Whittle's likelihood.
+    """Return the coefficients of exp(spline) + lines, fitted by Whittle's likelihood, (p,).
 
     `power` (m,): periodogram. `lines` (m,): known part of its expectation. `weight`, `shape`: as in
     `Periodogram`. `clip`: ratio of power to model above which a bin counts no more; with a finite
     value narrow peaks cannot lift the continuum, and the clipped mean is corrected for. `start`
     (p,).
-
-    Returns: (p,): coefficients.
     """
     matrix = basis.matrix
     level = _clipped_mean(shape, clip)

@@ -331,12 +331,10 @@ def _envelope(rings: tuple[Ring, ...], time_s: FloatArray) -> FloatArray:
 def _fit_rings(
     motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray]
 ) -> tuple[Ring, ...]:
-    """Fit as many decaying modes as stand out of the noise.
+    """Fit as many decaying modes as stand out of the noise, the largest first.
 
     `motion` (n, 2): from the onset on. `noise` (frequency_hz, psd): one-sided density of the
     undisturbed motion, one axis.
-
-    Returns: largest first.
     """
     n = len(motion)
     # orthonormal cosines up to half the lowest frequency: air, drift, the push itself

@@ -37,12 +37,10 @@ _VON_KARMAN = 2.0 ** (1.0 / 6.0) * gamma(11.0 / 6.0) * pi ** (-8.0 / 3.0) * cons
 
 
 def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike) -> FloatArray:
-    """Return the phase structure function of von Karman turbulence.
+    """Return the phase structure function [rad^2] of von Karman turbulence, broadcast shape.
 
     `r_m`: distance in the pupil [m], not negative; broadcasts against the others. `r0_m`: Fried
     parameter [m]. `outer_scale_m`: outer scale [m]; infinite for Kolmogorov turbulence.
-
-    Returns: mean square phase difference [rad^2], broadcast shape.
 
     Kolmogorov: 6.8839 (r/r0)^(5/3). Von Karman: (L0/r0)^(5/3) times a function of r/L0 with the
     modified Bessel function K_{5/6} (Tokovinin 2002), interpolated from a table to 1e-7.
@@ -57,11 +55,9 @@ def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike
 
 
 def _von_karman_reduction(r_over_outer_scale: ArrayLike) -> FloatArray:
-    """Return the von Karman structure function over the Kolmogorov one.
+    """Return the von Karman structure function over the Kolmogorov one, 1 at zero distance.
 
     `r_over_outer_scale`: distance over outer scale, not negative.
-
-    Returns: ratio, 1 at zero distance.
     """
     ratio = np.asarray(r_over_outer_scale, dtype=float)
     log_low, log_high, spline = _reduction_table()
@@ -165,12 +161,10 @@ def scale_r0(
 def _von_karman_fwhm_arcsec(
     r0_m: ArrayLike, outer_scale_m: ArrayLike, wavelength_m: ArrayLike
 ) -> FloatArray:
-    """Return the atmosphere's own long-exposure width with an outer scale, no telescope.
+    """Return the FWHM [arcsec] of the air's own long exposure with an outer scale, no telescope.
 
     `r0_m`, `outer_scale_m`: Fried parameter at the wavelength and outer scale [m]; infinite:
     Kolmogorov.
-
-    Returns: FWHM [arcsec].
 
     Raises ValueError for an outer scale below three Fried parameters, where a width means nothing.
 
