@@ -7,9 +7,9 @@ from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
 from blursplit.image.otf import (
+    _resample,
     half_maximum_width,
     image_width,
-    resample,
     sampling_error,
     scaled_frequencies,
     width_of_core,
@@ -108,7 +108,7 @@ def test_width_of_a_sampled_star_does_not_depend_on_the_pixel_phase(
 def test_resampling_keeps_the_samples() -> None:
     rng = np.random.default_rng(1)
     image = rng.normal(size=(21, 21))
-    fine = resample(image, 4)
+    fine = _resample(image, 4)
     assert fine.shape == (84, 84)
     assert_allclose(fine[::4, ::4], image, atol=1e-9)
     assert_allclose(fine.sum() / 16, image.sum(), rtol=1e-9)

@@ -253,22 +253,18 @@ def pair_spectra(
     undone = [sums[0] @ turned(back_deg), sums[1] @ hand @ turned(alignment.angle_deg + back_deg)]
     edges = _bin_edges(f)
     number = np.searchsorted(edges, np.arange(f.size), side="right") - 1
-    bins = int(number.max()) + 1
-    matrix = np.zeros((bins, 2, 2, 2), dtype=complex)
     undone[1], alignment = _refined(f, number, undone, alignment, reach_s, turn=turn)
     gains = [np.sinc(f * camera.exposure_s)[:, None, None] for camera in (main, second)]
     # frequency, taper, axis, camera
     stacked = np.stack([part * gain for part, gain in zip(undone, gains, strict=True)], axis=-1)
-    for b in range(bins):
-        here = stacked[number == b].reshape(-1, 2, 2)
-        matrix[b] = np.einsum("nai,naj->aij", here, here.conj()) / here.shape[0]
+    products = np.einsum("ntai,ntaj->naij", stacked, stacked.conj())
+    size = np.bincount(number)
+    count = const.SENSOR_TAPERS * size.astype(float)
     spectra = PairSpectra(
-        frequency_hz=np.array([f[number == b].mean() for b in range(bins)]),
-        count=np.array(
-            [const.SENSOR_TAPERS * np.sum(number == b) for b in range(bins)], dtype=float
-        ),
-        matrix=matrix,
-        used=np.ones((bins, 2), dtype=bool),
+        frequency_hz=np.bincount(number, f) / size,
+        count=count,
+        matrix=np.add.reduceat(products, edges) / count[:, None, None, None],
+        used=np.ones((size.size, 2), dtype=bool),
         cameras=(main, second),
         baseline_m=float(np.hypot(*baseline_m)),
         alignment=alignment,

@@ -131,7 +131,7 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
 
     pixels_across = max(2.0 * float(np.sqrt((image > 0.5 * image.max()).sum() / np.pi)), 1.0)
     factor = max(4, int(np.ceil(12.0 / pixels_across)))
-    fine = resample(image, factor)
+    fine = _resample(image, factor)
     # A worm's star has a core at each turning point; a noise peak elsewhere is not the star.
     part, n_parts = label(fine > 0.5 * fine.max())
     size = np.bincount(part.ravel(), minlength=n_parts + 1)
@@ -162,7 +162,7 @@ def _without_excess(seen_px: float) -> float:
     return float(np.interp(seen_px, widths * (1.0 + np.exp(level + fall * widths)), widths))
 
 
-def resample(image: FloatArray, factor: int) -> FloatArray:
+def _resample(image: FloatArray, factor: int) -> FloatArray:
     """Return a band-limited image sampled `factor` times as finely, through its transform."""
     n = image.shape[0]
     transform = np.fft.fftshift(np.fft.fft2(image))

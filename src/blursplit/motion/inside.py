@@ -438,15 +438,9 @@ def _bin_frames(
         return None
     fitted = filled
     if filled.size > const.INSIDE_MOST_BINS:
-        starts = np.linspace(
-            0,
-            filled.size - const.INSIDE_MOST_BINS // const.INSIDE_STRETCHES,
-            const.INSIDE_STRETCHES,
-        )
-        inside = starts.astype(np.int64)[:, None] + np.arange(
-            const.INSIDE_MOST_BINS // const.INSIDE_STRETCHES
-        )
-        fitted = filled[np.unique(inside)]
+        each = const.INSIDE_MOST_BINS // const.INSIDE_STRETCHES
+        starts = np.linspace(0, filled.size - each, const.INSIDE_STRETCHES).astype(np.int64)
+        fitted = filled[np.unique(starts[:, None] + np.arange(each))]
     window = (per_bin - 1) * cadence_s + exposure_s
     crossings = window / air_time_s if air_time_s > 0 else 1.0
     share = const.INSIDE_LARGEST_AIR_SHARE * min(

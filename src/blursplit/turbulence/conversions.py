@@ -118,12 +118,9 @@ def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
 
     `r0_m`: Fried parameter at the wavelength [m].
     """
-    width = (
-        const.SEEING_IN_LAMBDA_OVER_R0
-        * np.asarray(wavelength_m, dtype=float)
-        / np.asarray(r0_m, dtype=float)
-    )
-    return np.asarray(width * const.ARCSEC_PER_RADIAN, dtype=float)
+    radians = np.asarray(wavelength_m, dtype=float) / np.asarray(r0_m, dtype=float)
+    factor = const.SEEING_IN_LAMBDA_OVER_R0 * const.ARCSEC_PER_RADIAN
+    return np.asarray(factor * radians, dtype=float)
 
 
 def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
@@ -131,10 +128,8 @@ def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
 
     `seeing_arcsec`: Kolmogorov width without telescope [arcsec].
     """
-    width_rad = np.asarray(seeing_arcsec, dtype=float) / const.ARCSEC_PER_RADIAN
-    return np.asarray(
-        const.SEEING_IN_LAMBDA_OVER_R0 * np.asarray(wavelength_m, dtype=float) / width_rad
-    )
+    factor = const.SEEING_IN_LAMBDA_OVER_R0 * const.ARCSEC_PER_RADIAN
+    return np.asarray(factor * np.asarray(wavelength_m, float) / np.asarray(seeing_arcsec, float))
 
 
 def scale_r0(
