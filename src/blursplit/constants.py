@@ -646,15 +646,15 @@ PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
 PIER_PARALLEL_LIMIT_M = 0.13
 PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
 PIER_DOF = 5  # - | a node shifts and turns about both level axes, and twists
-# Young's modulus and shear modulus [Pa], density [kg/m3] | common practice, no source. Concrete:
-# uncracked, reinforcement ignored; a cracked column is several times softer.
+# Concrete: uncracked, reinforcement ignored; a cracked column is several times softer.
+# Young's modulus [Pa], shear modulus [Pa], density [kg/m3] | common practice, no source
 PIER_MATERIALS = {
     "steel": (2.05e11, 7.93e10, 7850.0),
     "aluminium": (7.0e10, 2.63e10, 2700.0),
     "concrete": (3.0e10, 1.25e10, 2400.0),
 }
-# Small-strain shear modulus [Pa] and Poisson's ratio | common practice, no source. Real ground
-# varies by a factor of three within each name.
+# Real ground varies by a factor of three within each name.
+# Small-strain shear modulus [Pa], Poisson's ratio | common practice, no source
 PIER_SOILS = {
     "rock": (2.0e9, 0.25),
     "dense sand": (8.0e7, 0.30),
