@@ -15,7 +15,6 @@ STILL_BARE = {
     "budget": 3,  # where a bin is sampled, bends of a path, a perfect telescope
     "campaign": 1,  # sizes of a picture
     "compiled": 2,  # pieces of a border, and the order of its moments
-    "evidence": 1,  # words for units
     "frames": 6,  # units of words, bytes of types, full scales by bits, an epoch
     "report": 2,
     "simulate": 1,

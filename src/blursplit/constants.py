@@ -739,6 +739,8 @@ MASK_MOST_LAYERS = 4  # layers | in a draw; judgement, no source
 GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
 PIER_SHAPE = 1.5  # - | rotation over deflection of a loaded cantilever's end, times its length
 PIER_SHAPE_PER_M = 1.5  # 1/m | the same of a column of one metre
+# Of the times in a sensor's record: s | definitions
+SENSOR_TIME_UNITS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
 SENSOR_BLOCK_COEFFICIENTS = 24  # - | least in a block: chance coherence K/n, judgement
 SENSOR_BLOCK_HZ = 0.4  # Hz | least width of a block; a mode's pole drops out of the transfer

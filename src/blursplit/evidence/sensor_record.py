@@ -68,7 +68,6 @@ _SPELLINGS = (
     ("\u03bc", "u"),
     ("\u00b0", "deg"),
 )
-_SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _TIME_NAMES = ("time", "t", "timestamp", "seconds", "seconds_elapsed", "utc", "date", "datetime")
 
 
@@ -190,7 +189,8 @@ def _read_sensor(
         )
     seconds, start = _times(rows, time_at, units[time_at], told)
     is_time = [
-        name.split(" ", maxsplit=1)[0] in _TIME_NAMES or _clean(unit or "") in _SECONDS
+        name.split(" ", maxsplit=1)[0] in _TIME_NAMES
+        or _clean(unit or "") in const.SENSOR_TIME_UNITS
         for name, unit in zip(names, units, strict=True)
     ]
     numbers = [k for k in range(len(names)) if k != time_at and not is_time[k]]
@@ -397,7 +397,7 @@ def _times(
     if not np.all(np.isfinite(values)):
         raise InputError(path, "a time is missing", "remove the row")
     name = _clean(unit or "")
-    if name and name not in _SECONDS:
+    if name and name not in const.SENSOR_TIME_UNITS:
         raise InputError(path, f"unit '{unit}' of the times is not known", "use s, ms, us or ns")
     step = float(np.median(np.diff(np.sort(values)))) if values.size > 1 else 0.0
     if step <= 0:
@@ -408,7 +408,7 @@ def _times(
             f"its times advance by {step:g} a sample, which would be less than one a second",
             "if they are milliseconds write 'time [ms]'; such a slow record shows no shake",
         )
-    factor = _SECONDS[name or "s"]
+    factor = const.SENSOR_TIME_UNITS[name or "s"]
     zero = told.get("t0")
     if zero is not None:
         return (values - values[0]) * factor + values[0] * factor, _instant(path, zero)
