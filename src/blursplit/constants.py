@@ -920,11 +920,13 @@ FIT_COHERENCE_LIMIT = 0.995  # - | keeps Fisher's z finite
 SMC_ESS = 0.5  # of the particles | Del Moral, Doucet & Jasra 2006
 SMC_NU = 6.0  # degrees of freedom | of the Student density that proposals are made from
 SMC_ACCEPTANCE = 0.25  # - | to which the step is adapted
-SMC_DIFFERENCE_MOVES = 0.3  # - | share of moves along differences
+# Of 27 coordinates all at once moved half as far in as many sweeps, a tenth of them less too.
+SMC_COORDINATES = 1.0 / 3.0  # of all | proposed together: mean squared jumps, docs/method.md
+SMC_DIFFERENCE_MOVES = 0.1  # - | share of moves along differences
 SMC_JUMP_MOVES = 0.15  # - | share of moves over a gap between two kinds of particles
 # With half as many sweeps of a fifth of the particles, near air had 0.3 and 0.4 of its odds on two
 # nights, from both seeds alike: docs/method.md, against 4000 particles of 16 to 48 sweeps.
-SMC_SWEEPS = (8, 32)  # least and most at a temperature | see above
+SMC_SWEEPS = (8, 24)  # least and most at a temperature | see above
 # Words on the way stand on 24 histories: against 4000 particles twice as many sweeps were off by
 # 0.2 to 0.3 of a sigma and these by 0.2 to 0.45 on two nights, at three fifths of the cost.
 SMC_WARM_SWEEPS = (8, 16)  # the same of a fit that starts from an earlier one | see above

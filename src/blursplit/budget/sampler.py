@@ -149,26 +149,37 @@ class _Cloud:
         return float(taken.mean())
 
     def _crank_nicolson(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return proposals that leave a Student density about the others unchanged."""
+        """Return proposals on some coordinates that leave a Student density of them unchanged.
+
+        That density is the one the others suggest, given where the other coordinates are: steps of
+        all coordinates at once are as short as the least Gaussian of them allows.
+        """
         n, d = z.shape
+        order = self._rng.permutation(d)
+        size = max(1, round(const.SMC_COORDINATES * d))
+        moved, rest = order[:size], order[size:]
         mean = other.mean(axis=0)
         covariance = np.cov(other.T).reshape(d, d) + 1e-9 * np.eye(d)
-        root = np.linalg.cholesky(covariance)
-        inverse = np.linalg.inv(root).T
-
-        def distance(at: FloatArray) -> FloatArray:
-            return np.asarray((((at - mean) @ inverse) ** 2).sum(axis=1))
-
-        shape = 0.5 * (d + const.SMC_NU)
-        before = distance(z)
-        scale = 0.5 * (const.SMC_NU + before) / self._rng.gamma(shape, size=n)
-        noise = self._rng.standard_normal((n, d)) @ root.T
-        proposed = mean + np.sqrt(1.0 - self._step**2) * (z - mean)
-        proposed += self._step * np.sqrt(scale)[:, None] * noise
-        student = -shape * (
-            np.log1p(before / const.SMC_NU) - np.log1p(distance(proposed) / const.SMC_NU)
+        slope = np.linalg.solve(covariance[np.ix_(rest, rest)], covariance[np.ix_(rest, moved)])
+        root = np.linalg.cholesky(
+            covariance[np.ix_(moved, moved)] - covariance[np.ix_(moved, rest)] @ slope
         )
-        return proposed, np.asarray(student)
+        inverse = np.linalg.inv(root).T
+        middle = mean[moved] + (z[:, rest] - mean[rest]) @ slope
+
+        def distance(off: FloatArray) -> FloatArray:
+            return np.asarray(((off @ inverse) ** 2).sum(axis=1))
+
+        shape = 0.5 * (size + const.SMC_NU)
+        off = z[:, moved] - middle
+        before = distance(off)
+        scale = 0.5 * (const.SMC_NU + before) / self._rng.gamma(shape, size=n)
+        noise = self._rng.standard_normal((n, size)) @ root.T
+        off = np.sqrt(1.0 - self._step**2) * off + self._step * np.sqrt(scale)[:, None] * noise
+        student = np.log1p(distance(off) / const.SMC_NU) - np.log1p(before / const.SMC_NU)
+        proposed = z.copy()
+        proposed[:, moved] = middle + off
+        return proposed, np.asarray(shape * student)
 
     def _jump(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return proposals on the other side of the clearest gap.
