@@ -84,6 +84,34 @@ class History:
     # Whether all of the optics may as well be a steady vibration inside the frames.
     optics_may_shake: bool = False
 
+    # --- what is asked of one history many times --------------------------------------------------
+
+    @functools.cached_property
+    def covariance_arcsec2(self) -> dict[str, FloatArray]:
+        """`motion_covariance` of each owner."""
+        return {owner: motion_covariance(self, owner) for owner in (*OWNERS, STEADY)}
+
+    @functools.cached_property
+    def places_arcsec(self) -> dict[str, FloatArray]:
+        """Some places of each owner's path."""
+        return {owner: _some_places(path) for owner, path in self.path_arcsec.items()}
+
+    @functools.cached_property
+    def present(self) -> frozenset[str]:
+        """Causes that are there at all, steady blur among them."""
+        moving = {owner for owner, tensor in self.covariance_arcsec2.items() if np.any(tensor)}
+        others = {
+            "atmosphere": self.strength > 0,
+            "near_air": self.near_strength > 0,
+            "optics": np.any(self.optics_arcsec2),
+        }
+        return frozenset(moving | {cause for cause, there in others.items() if there})
+
+    @functools.cached_property
+    def widths_arcsec(self) -> dict[tuple[frozenset[str], float], float]:
+        """Widths that were asked for, by the causes removed and what is left of open motion."""
+        return {}
+
 
 def in_windows(history: History, blur_time_s: float) -> History:
     """Return the history with each path about its own mean in windows of the blur time."""
@@ -125,13 +153,16 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
 
     `without`: any of `CAUSES`. `open_left`: part of the open motion's variance that stays.
     """
-    removed = frozenset(without)
-    image = _Image.of(history, removed, open_left)
-    otf = image.base()
-    for factor in (image.air(), image.optics(), image.motion()):
-        if factor is not None:
-            otf = otf * factor
-    return image.size_arcsec * half_maximum_width(otf)
+    # Cures that differ by causes which are not there leave the same image.
+    removed, known = history.present.intersection(without), history.widths_arcsec
+    if (removed, open_left) not in known:
+        image = _Image.of(history, removed, open_left)
+        otf = image.base()
+        for factor in (image.air(), image.optics(), image.motion()):
+            if factor is not None:
+                otf = otf * factor
+        known[removed, open_left] = image.size_arcsec * half_maximum_width(otf)
+    return known[removed, open_left]
 
 
 def savings(history: History) -> dict[str, tuple[float, float]]:
@@ -141,18 +172,12 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
     witness shows to be mechanics of unknown owner; or it goes with the cured cause. A saving may be
     negative.
     """
-    present = frozenset(cause for cause in (*CAUSES, STEADY) if _is_present(history, cause))
-    known: dict[tuple[frozenset[str], float], float] = {}
 
-    def left(removed: frozenset[str], open_left: float = 1.0) -> float:
-        # Cures that differ by causes which are not there leave the same image.
-        key = present & removed, open_left
-        if key not in known:
-            known[key] = width(history, key[0], open_left=open_left)
-        return known[key]
+    def left(removed: Iterable[str], open_left: float = 1.0) -> float:
+        return width(history, removed, open_left=open_left)
 
-    whole = left(frozenset())
-    has_open = bool(np.any(motion_covariance(history, "open")))
+    whole = left(())
+    has_open = "open" in history.present
     shakers = {"optics"} if history.optics_may_shake else set()
     shakers |= {STEADY} & history.inside_arcsec2.keys()
     out = {}
@@ -182,7 +207,8 @@ def shares(history: History) -> dict[str, float]:
     How much the width falls when a cause is removed, averaged over all orders of removal (the
     value of Shapley 1953 in the theory of games).
     """
-    present = [cause for cause in CAUSES if _is_present(history, cause)]
+    there = history.present | ({"open"} if STEADY in history.present else set())
+    present = [cause for cause in CAUSES if cause in there]
     widths = {
         frozenset(chosen): width(history, _all_but(chosen))
         for size in range(len(present) + 1)
@@ -205,17 +231,6 @@ def shares(history: History) -> dict[str, float]:
 def _all_but(kept: Iterable[str]) -> set[str]:
     left = set(CAUSES).difference(kept)
     return left | {STEADY} if "open" in left else left
-
-
-def _is_present(history: History, cause: str) -> bool:
-    if cause == "atmosphere":
-        return history.strength > 0
-    if cause == "near_air":
-        return history.near_strength > 0
-    if cause == "optics":
-        return bool(np.any(history.optics_arcsec2))
-    owners = (cause, STEADY) if cause == "open" else (cause,)
-    return any(np.any(motion_covariance(history, owner)) for owner in owners)
 
 
 # --- images ---------------------------------------------------------------------------------------
@@ -289,7 +304,7 @@ class _Image:
 
     def optics(self) -> FloatArray | None:
         history, telescope = self.history, self.history.conditions
-        if "optics" in self.removed or not np.any(history.optics_arcsec2):
+        if "optics" not in history.present - self.removed:
             return None
         rest = (1.0 - history.defocus_share) * history.optics_arcsec2
         out = _gaussian(rest, self.fx, self.fy)
@@ -308,7 +323,7 @@ class _Image:
         }
         out = None
         places = sum(
-            factor * _some_places(history.path_arcsec[owner])
+            factor * history.places_arcsec[owner]
             for owner, factor in left.items()
             if factor > 0 and owner in history.path_arcsec
         )
@@ -339,7 +354,7 @@ def _rough_covariance(history: History, removed: frozenset[str], open_left: floa
     for owner in (*OWNERS, STEADY):
         if owner not in removed:
             factor = open_left if owner == "open" else 1.0
-            out = out + factor * motion_covariance(history, owner)
+            out = out + factor * history.covariance_arcsec2[owner]
     return np.asarray(out)
 
 
