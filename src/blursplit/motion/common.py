@@ -11,6 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.stars.geometry import median_of
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -213,8 +214,8 @@ def _one_pair(
         float(np.hypot(*apart_px)),
         float(np.var(along[keep], ddof=2)) - noise,
         float(np.var(across[keep], ddof=2)) - noise,
-        _mad(dx),
-        _mad(dy),
+        _middle_and_scatter(dx)[1],
+        _middle_and_scatter(dy)[1],
     )
 
 
@@ -231,13 +232,15 @@ def detrend(time_s: FloatArray, values: FloatArray, segment: IntArray) -> FloatA
     return np.asarray(centred_v - slope * centred_t)
 
 
-def _mad(values: FloatArray) -> float:
-    return float(const.SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
+def _middle_and_scatter(values: FloatArray) -> tuple[float, float]:
+    middle = median_of(values)
+    return middle, const.SIGMA_PER_MAD * median_of(np.abs(values - middle))
 
 
 def _not_outlying(values: FloatArray) -> BoolArray:
-    limit = 6.0 * max(_mad(values), 1e-12)  # six sigmas: no Gaussian sample of any run goes there
-    return np.asarray(np.abs(values - np.median(values)) < limit)
+    middle, scatter = _middle_and_scatter(values)
+    limit = 6.0 * max(scatter, 1e-12)  # six sigmas: no Gaussian sample of any run goes there
+    return np.asarray(np.abs(values - middle) < limit)
 
 
 @dataclass(frozen=True)
