@@ -23,6 +23,10 @@ SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
 SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
+SER_TICKS_AT_MJD_0 = (
+    678_575 * 86_400 * 10_000_000
+)  # 100 ns | days to 1858-11-17, proleptic calendar
+SER_TIME_BITS = (1 << 62) - 1  # - | some writers keep a mark of local or universal time above these
 SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
 SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
 SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
@@ -81,6 +85,20 @@ NAMES_SHOWN = 3  # - | of files in a message, judgement
 RUN_SAME_EXPOSURE = 1.02  # - | exposures this alike are one setting, judgement
 UNSIGNED_ZERO = 32768  # counts | BZERO of unsigned 16-bit counts, FITS standard 4.0, section 5.2
 FITS_BLOCK, FITS_CARD = 2880, 80  # bytes | FITS standard 4.0, section 3
+# bytes | of a table's element by the letter of its type, FITS standard 4.0, tables 18 and 36
+COLUMN_BYTES = {"L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "K": 8, "E": 4, "D": 8, "C": 8, "M": 16}
+# bits, shift | full scales, also shifted left to fill 16 bits; common practice, no source
+FULL_SCALE_BITS = ((8, 0), (10, 0), (10, 6), (12, 0), (12, 4), (14, 0), (14, 2), (16, 0))
+# - | of the instrument where two pixels of a 2 x 2 cell are averaged: twice the electrons a count
+CELL_FACTORS = {
+    "pixel_um": 2.0,
+    "pixel_scale_arcsec": 2.0,
+    "scale_wcs_arcsec": 2.0,
+    "scale_keyword_arcsec": 2.0,
+    "row_time_us": 2.0,
+    "gain_e_per_adu": 2.0,
+    "read_noise_e": 2.0**0.5,
+}
 MOST_HEADER_BLOCKS = 2000  # - | 5.8 MB, beyond any real header: what is longer has lost its END
 SPECTRUM_FRAMES = 50  # frames | of the shortest record with a spectrum, judgement
 # s, s, Hz | air stands still; slow modes and piers are seen
@@ -111,6 +129,9 @@ MOSAIC_MARGIN_PX = 8  # px | NaN between the images, so that no stamp shows two 
 MOSAIC_MOST_BYTES = 400_000_000  # bytes | of a mosaic in memory, judgement
 JD_AT_MJD_0 = 2400000.5  # d | definition
 DAY_S = 86400.0  # s | definition
+# s | names of units of time in headers and tables; definition
+TIME_UNITS_S = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6}
+TIME_UNITS_S |= {"min": 60.0, "h": 3600.0, "d": DAY_S, "day": DAY_S, "days": DAY_S}
 LONGEST_TIME_S = 1e12  # s | 30,000 years: what lies further from zero is no date in use
 FINEST_TIME_S = 1e-3  # s | finer digits do not make one keyword better than another
 GPS_BEHIND_TAI_S = 19.0  # s | constant by definition of GPS time
@@ -133,6 +154,7 @@ BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
 BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
 BLANK_RUN_LAG = 8  # - | a recursive filter of 0.69 has 0.05 left after eight frames
+BLANK_LAGS = (1, 2, 3)  # frames | noise of raw frames has forgotten itself after one
 BLANK_RUN_STEP = 64  # - | judgement: a quarter of the frames, a few rows of each
 BLANK_RUNS = 12  # - | of long sequences: 192 frames tell a correlation to 0.0018, see above
 ALIKE_PX = 0.3  # px | starlight that moves by it changes a tenth of what it changes by a width
@@ -274,6 +296,9 @@ STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, j
 GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
 # places | thirty-nine exchanges sort twelve values (Knuth, Art of Computer Programming 3, 5.3.4)
 STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `stamp_kernels.measure_stamps`
+BORDER_PIECES = 12  # - | of a stamp's border: a median of them forgives a neighbour or two
+MOMENT_POWERS = ((0, 0), (0, 1), (1, 0), (0, 2), (2, 0), (1, 1))  # of y and x | definition
+FOURTH_DIFFERENCE = (1.0, -4.0, 6.0, -4.0, 1.0)  # - | passes pixels' noise, hardly a star; binomial
 DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
 MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image
 CLIP_SIGMAS = 3.0  # rms | outliers in m of n frames lie sqrt((n - m)/m) off: two of 24 at 3.3
@@ -842,6 +867,8 @@ WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on i
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
 LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls to 1/e: 1/(4 pi f z)
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
+DRIFT_BENDS = (2, 3, 4)  # orders of Legendre | bends that show slow motion beside a straight drift
+MEASURE_SEED = 20_260  # - | any will do: the same frames give the same numbers
 # - | filled-in samples, trailed centroids, shared wings; judgement, no source
 AMPLITUDE_SIGMA = 0.02
 # - | power an exposure must leave of a line for its blur inside to be told from it
@@ -874,6 +901,8 @@ FIT_TAPERS = 3  # - | less than half a per cent of a steep spectrum leaks throug
 FIT_TAPER_HALF_BANDWIDTH = 3.0  # Fourier frequencies | judgement, no source
 FIT_BIN_RATIO = 1.3  # - | judgement, no source: four bins an octave and a half
 # Fourier frequencies | with the tapers five coefficients: ln is near Gaussian
+FIT_BIN_SAMPLES = (0.125, 0.375, 0.625, 0.875)  # of a bin | where the model is evaluated
+FIT_LEAST_POWER = 1e-12  # arcsec^2/Hz | keeps logarithms finite; a millionth of any noise
 FIT_FEWEST_IN_BIN = 4
 FIT_MOST_DIFFERENTIAL_MODES = 14  # - | judgement, no source: the later ones are noise
 # the layers' tables
@@ -969,6 +998,7 @@ BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; ju
 SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
 ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source
 ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; judgement, no source
+ACCEPT_EXIT_CODES = {"pass": 0, "fail": 3, "not shown": 4}  # - | docs/commands.md
 ACCEPT_SAME_APERTURE = 0.05  # - | relative; makers round, 16 inches are called 0.4 m; judgement
 ACCEPT_MOST_RUNS = 30  # runs | more are no remedy, the value lies at its limit; judgement
 ACCEPT_LONGEST_S = 14_400.0  # s | a longer record is no remedy: half a night; judgement
@@ -1067,14 +1097,13 @@ TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 # --- report -------------------------------------------------------------------------------------
 EXIT_INPUT = 2  # - | exit code of bad input, ours
 FIELDS_SHOWN = 10  # fields | judgement, no source
-
-# --- report -------------------------------------------------------------------------------------
 PLAIN_NUMBER_POWERS = (-4, 6)  # powers of ten | outside, leading zeros hinder reading; judgement
 SETTING_WITHOUT_EXPONENT = 9999.5  # - | four digits hold it, definition
 SUREST_SHOWN = 0.99  # - | beyond, the model is in doubt more than the outcome; judgement
 SMALLEST_CHANCE_SHOWN = 1e-6  # - | further out no run checks the distribution; judgement
 CAPS_OF_DECIMALS = {"arcsec": 3, "Hz": 3, "px": 4}  # - | finer steps say nothing to anybody
 LEAST_ODDS_NAMED = 0.01  # - | of an alias or a cause; no reader needs eight at "0 %"; judgement
+SHADES_PERCENT = (5.0, 99.7)  # % of the powers | where the shades of a picture end; judgement
 TABLE_ROWS = 10  # rows | of the tables behind figures; the result folder holds all; judgement
 EVENT_ROWS = 40  # rows | of the page's table of events; judgement
 TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from blursplit import constants as const
 from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
@@ -14,8 +15,6 @@ from blursplit.rig import Rig, as_rig, number_in
 from blursplit.sources import Frames, Source, read_focus_source, read_second_camera, read_source
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
-
-SEED = 20260  # any will do: the same frames give the same numbers
 
 
 def measure(
@@ -31,7 +30,7 @@ def measure(
     sensors: Iterable[Path | str] = (),
     second_camera: Path | str | None = None,
     command: str = "",
-    seed: int = SEED,
+    seed: int = const.MEASURE_SEED,
     progress: Callable[[int, int], None] | None = None,
 ) -> Measurement:
     """Measure a sequence: how much of the star's width is whose.
@@ -113,7 +112,7 @@ def measure_tracks(
     blur_time_s: float | None = None,
     worth_arcsec: float | None = None,
     command: str = "",
-    seed: int = SEED,
+    seed: int = const.MEASURE_SEED,
     focus_runs: Sequence[Source] = (),
     sensors: Sequence[SensorRecord] = (),
     second_camera: Source | None = None,

@@ -35,7 +35,6 @@ from blursplit.turbulence.tilt import (
 from blursplit.types import FloatArray, IntArray
 
 TILT: Literal["Z"] = "Z"  # a scale factor turns it into what the centroid measures
-SAMPLES = (np.arange(4) + 0.5) / 4  # where in a bin the model is evaluated
 
 
 @dataclass(frozen=True)
@@ -190,7 +189,7 @@ def spectral_data(
     scatter = shared_scatter[np.ix_(filled, filled)] / np.outer(number, number)
     count = 1.0 / np.diag(scatter)
     lower, upper = edges[:-1][filled], edges[1:][filled]
-    samples = lower[:, None] + (upper - lower)[:, None] * SAMPLES
+    samples = lower[:, None] + (upper - lower)[:, None] * np.array(const.FIT_BIN_SAMPLES)
     centre = weighted_hz[filled] / number
     samples *= (centre / samples.mean(axis=1))[:, None]
     mean = total[filled] / number[:, None]

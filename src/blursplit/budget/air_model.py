@@ -34,8 +34,6 @@ from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import centroid_tilt_mix, rows_between
 from blursplit.types import FloatArray
 
-LEAST_POWER = 1e-12  # arcsec^2/Hz, keeps logarithms finite
-
 
 @dataclass(frozen=True)
 class AirState:
@@ -300,7 +298,7 @@ class AirModel:
 
         data = self.data
         bias = np.log(data.count) - digamma(data.count)
-        power = (np.maximum(data.power, LEAST_POWER) * np.exp(bias)[:, None]).T
+        power = (np.maximum(data.power, const.FIT_LEAST_POWER) * np.exp(bias)[:, None]).T
         coherence = data.shared_xy / np.sqrt(data.power[:, 0] * data.power[:, 1])
         own = np.ascontiguousarray(power[2:], dtype=np.float32)
         return _Measured(np.log(power[:2]), _fisher(coherence), own)
@@ -359,7 +357,7 @@ class AirModel:
         """
         data, table = self.data, self.table
         modes = np.empty((len(state.j_near), *data.power.T.shape), np.float32)
-        modes[:] = (state.noise_scale[:, None] * data.noise + LEAST_POWER)[:, :, None]
+        modes[:] = (state.noise_scale[:, None] * data.noise + const.FIT_LEAST_POWER)[:, :, None]
         if len(table.height_m):
             strength = state.j_high * state.tilt_scale[:, None]
             table.high_at(table.high, strength, state.log_high_wind, state.log_outer, modes)

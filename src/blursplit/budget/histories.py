@@ -25,8 +25,6 @@ from blursplit.motion.common import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.types import FloatArray, IntArray
 
-_LEGENDRE = (2, 3, 4)  # bends that show slow motion beside a straight drift
-
 
 @dataclass(frozen=True)
 class HistorySetup:
@@ -416,7 +414,7 @@ class _Drive:
         """
         n = len(self._design)
         x = np.linspace(-1.0, 1.0, n)
-        bends = np.stack([eval_legendre(order, x) for order in _LEGENDRE], axis=1)
+        bends = np.stack([eval_legendre(order, x) for order in const.DRIFT_BENDS], axis=1)
         bends = bends - self._design @ (np.linalg.pinv(self._design) @ bends)
         bends = bends[:, np.ptp(bends, axis=0) > 0.2]  # noqa: PLR2004 - of their range of two
         if not bends.shape[1]:

@@ -159,7 +159,6 @@ def _depends_on_blur_time(key: str) -> bool:
 
 ACCEPT_SCHEMA = "blursplit-accept/2"
 State = Literal["pass", "fail", "not shown"]
-EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
 
 
 class Band(Part):
@@ -223,7 +222,7 @@ class Acceptance(Document):
     @property
     def exit_code(self) -> int:
         """0 when all passed, 3 when one failed, 4 when one was not shown and none failed."""
-        return EXIT_CODES[self.state]
+        return const.ACCEPT_EXIT_CODES[self.state]
 
 
 def judge_runs(

@@ -30,7 +30,7 @@ from blursplit.evidence.guest import AboveTheAir
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.source import FrameSource, FramesOver
 from blursplit.image.stack import StarImages
-from blursplit.measure import SEED, measure_tracks
+from blursplit.measure import measure_tracks
 from blursplit.report.words import put_in_words, sentence
 from blursplit.rig import Rig
 from blursplit.sources import Source
@@ -142,12 +142,12 @@ class QuickFits:
         pace = Pace(
             const.WATCH_HISTORIES, const.WATCH_PARTICLES, with_shares=False, kept=self._kept
         )
-        given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
+        given = answer.split_blur(run, motion, stack, allowed, lines, const.MEASURE_SEED, pace=pace)
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept
         source = Source(tracks, rig, "so far", 1, tracks.n_frames)
         result = findings.write_down(
-            source, run, motion, stack, allowed, lines, given, (), None, "", SEED
+            source, run, motion, stack, allowed, lines, given, (), None, "", const.MEASURE_SEED
         )
         put_in_words(result)
         return FitSoFar(

@@ -255,15 +255,12 @@ def _say_weigh(words: _Words) -> None:
         weight = words.load(words.at(across, number(_HALF * half)), words.single)
         once = builder.fmul(weight, off)
         window.append((weight, once, builder.fmul(once, off)))
-    for place, (y, x) in enumerate(_ORDER):
+    for place, (y, x) in enumerate(const.MOMENT_POWERS):
         one = builder.fmul(sums[2 * y], window[0][x])
         product = words.joined(sums[2 * y + 1], window[1][x], one)
         name = f"llvm.vector.reduce.fadd.v{_HALF}f32"
         total = words.call(name, words.single, words.single(0.0), product, loose=True)
         builder.store(total, words.at(out, number(place)))
-
-
-_ORDER = ((0, 0), (0, 1), (1, 0), (0, 2), (2, 0), (1, 1))  # powers of y and x
 
 
 def _type_weigh(
@@ -299,7 +296,7 @@ def _weigh_in_numpy(
     by_y = down[:rows] * (np.arange(rows) - y) ** power[:, None]
     by_x = across[begin : begin + const.LANES] * (np.arange(const.LANES) - x) ** power[:, None]
     table = by_y @ pixels @ by_x.T
-    out[:] = [table[j, i] for j, i in _ORDER]
+    out[:] = [table[j, i] for j, i in const.MOMENT_POWERS]
 
 
 weigh_rows: Any = _either(_type_weigh, _weigh_in_numpy)

@@ -17,7 +17,6 @@ from blursplit.compiled.lanes import add_pieces, copy_rows, weigh_rows
 from blursplit.compiled.median_kernels import median_of
 from blursplit.compiled.njit import Kernel, exact, loose
 
-_PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
 
 
@@ -110,7 +109,7 @@ def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: 
     base = np.float64(stamp[flat[0]])  # squares of the level itself would not be exact
     add_pieces(stamp, flat, places.shape[0], base, level, spread)
     whole = 0.0
-    for piece in range(_PIECES):
+    for piece in range(const.BORDER_PIECES):
         whole += spread[piece]
     if whole < math.inf:  # which NaN is not
         return float(base + _middle(level)), float(_middle(spread))
@@ -124,7 +123,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
     each = places.shape[0]
     base, known = np.float64(0.0), 0
     for i in range(each):
-        for piece in range(_PIECES):
+        for piece in range(const.BORDER_PIECES):
             value = stamp[places[i, piece]]
             if abs(value) < math.inf:
                 base += float(value)
@@ -133,7 +132,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
         return math.nan, math.nan
     base /= known
     full = int(known * 0)  # for a bare 0 the median would be compiled once more
-    for piece in range(_PIECES):
+    for piece in range(const.BORDER_PIECES):
         total, squares, known = 0.0, 0.0, 0
         for i in range(each):
             value = stamp[places[i, piece]] - base

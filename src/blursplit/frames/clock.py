@@ -25,8 +25,6 @@ from blursplit.types import FloatArray
 # Seconds of a unit where a column of times states none, the best column first.
 _TABLE_COLUMNS = {"TIME": 1.0, "MJD": const.DAY_S, "JD": const.DAY_S}
 _TABLE_COLUMNS |= {"TIMESTAMP": 1.0, "SECONDS": 1.0}
-_UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6}
-_UNITS |= {"min": 60.0, "h": 3600.0, "d": const.DAY_S, "day": const.DAY_S, "days": const.DAY_S}
 _RATES = ("FRAMERAT", "FRMRATE", "FRATE", "FPS")
 _INTERVALS = ("KCT", "CYCTIME", "FRMTIME", "FRAMETIM", "FRMINTV")
 
@@ -138,7 +136,7 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
     header = slab.header
     if header.word("CTYPE3") in {"TIME", "UTC", "TAI", "TT"}:
         step = header.number("CDELT3", "CD3_3")
-        factor = _UNITS.get(header.word("CUNIT3", "s").lower())
+        factor = const.TIME_UNITS_S.get(header.word("CUNIT3", "s").lower())
         if step is not None and step[0] > 0 and factor is not None:
             begins = read_stamps([header])
             # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
@@ -160,7 +158,7 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         number = names[name]
         column = _column(table, name)
         unit = table.header.word(f"TUNIT{number}").lower()
-        scale = _UNITS.get(unit, _TABLE_COLUMNS[name])
+        scale = const.TIME_UNITS_S.get(unit, _TABLE_COLUMNS[name])
         if column is None or column.shape != (slab.planes,):
             continue
         if not np.all(np.abs(column) < const.LONGEST_TIME_S / scale):  # NaN too

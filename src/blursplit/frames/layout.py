@@ -330,8 +330,6 @@ def _is_auxiliary(slab: Slab) -> bool:
     return any(name.startswith(word) for word in _NOT_FRAMES) or name.startswith("aperture")
 
 
-# FITS standard 4.0, tables 18 and 36: bytes of an element by the letter of its type.
-_BYTES = {"L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "K": 8, "E": 4, "D": 8, "C": 8, "M": 16}
 _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
 _DATA = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
 
@@ -441,15 +439,15 @@ def _columns(
         form = _FORM.match(str(header.get(f"TFORM{number}", "")).strip())
         letter = form.group(2) if form else ""
         repeat = int(form.group(1) or 1) if form else 1
-        if form and letter in "PQ" and form.group(3) in _BYTES and repeat == 1:
+        if form and letter in "PQ" and form.group(3) in const.COLUMN_BYTES and repeat == 1:
             dtype = np.dtype(">i4" if letter == "P" else ">i8")
             name = header.word(f"TTYPE{number}")
-            yield name, start, dtype, _BYTES[form.group(3)]
+            yield name, start, dtype, const.COLUMN_BYTES[form.group(3)]
             start += 2 * dtype.itemsize
         elif letter == "X":
             start += -(-repeat // 8)
-        elif letter in _BYTES:
-            start += repeat * _BYTES[letter]
+        elif letter in const.COLUMN_BYTES:
+            start += repeat * const.COLUMN_BYTES[letter]
         else:
             raise _damaged(source, f"keyword TFORM{number} makes no sense")
     if start != width:

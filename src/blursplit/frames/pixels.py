@@ -146,18 +146,6 @@ class _CalibratedFrames(FramesOver):
 
 
 # --- frames of a colour mosaic --------------------------------------------------------------------
-# What becomes of the instrument when two pixels of a 2 x 2 cell are averaged: value x factor.
-_CELL_FACTORS = {
-    "pixel_um": 2.0,
-    "pixel_scale_arcsec": 2.0,
-    "scale_wcs_arcsec": 2.0,
-    "scale_keyword_arcsec": 2.0,
-    "row_time_us": 2.0,
-    "gain_e_per_adu": 2.0,  # the mean of two counts twice the electrons per unit
-    "read_noise_e": 2.0**0.5,
-}
-
-
 def _green_phase(pattern: str, header: Header) -> int:
     """Return 0 where the greens of a cell lie at (0, 0) and (1, 1), 1 at (1, 0) and (0, 1).
 
@@ -174,7 +162,7 @@ def _green_phase(pattern: str, header: Header) -> int:
 def _green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
     """Return the facts of a camera as they hold for the averaged green samples."""
     out = dict(known)
-    for key, factor in _CELL_FACTORS.items():
+    for key, factor in const.CELL_FACTORS.items():
         entry = known.get(key)
         if entry is not None:
             note = f"{entry.note}, for a cell of 2 x 2 colour pixels".lstrip(", ")
@@ -334,9 +322,7 @@ def _calibrate(
     return _CalibratedFrames(source, offset_adu, calibration.flat)
 
 
-# Full scales of 8 to 16 bits, also of 12 and 14 bits shifted left to fill 16.
-_BITS = ((8, 0), (10, 0), (10, 6), (12, 0), (12, 4), (14, 0), (14, 2), (16, 0))
-_FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in _BITS)
+_FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in const.FULL_SCALE_BITS)
 
 
 @dataclass(frozen=True)

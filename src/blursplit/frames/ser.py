@@ -17,8 +17,6 @@ from blursplit.types import IntArray
 
 _FIELDS = struct.Struct("<14s7i40s40s40s2q")
 _MOSAICS = {8: "RGGB", 9: "GRBG", 10: "GBRG", 11: "BGGR"}
-_TICKS_AT_MJD_0 = 678_575 * 86_400 * 10_000_000  # from 0001-01-01 to 1858-11-17, both at midnight
-_KIND_BITS = (1 << 62) - 1  # some writers keep a mark of local or universal time above these
 
 
 def read_ser(path: Path, size: int) -> Slab:
@@ -114,7 +112,7 @@ def _times(
     The trailer is universal time by the publication, local time by some writers. The header holds
     both times of the start, so the trailer is the one that its first stamp lies nearer to.
     """
-    local, universal = local & _KIND_BITS, universal & _KIND_BITS
+    local, universal = local & const.SER_TIME_BITS, universal & const.SER_TIME_BITS
     start = {"DATE-BEG": _iso(universal)} if _is_date(universal) else {}
     ticks = _trailer(path, planes, frame_bytes, size)
     if ticks is None:
@@ -133,7 +131,7 @@ def _times(
         known = False
         note = "times of the frames are as the local start, and no universal one is given"
     first = (
-        (int(ticks[0]) - offset - _TICKS_AT_MJD_0) * const.SER_TICK_S / const.DAY_S
+        (int(ticks[0]) - offset - const.SER_TICKS_AT_MJD_0) * const.SER_TICK_S / const.DAY_S
         if known
         else None
     )
@@ -148,7 +146,7 @@ def _trailer(path: Path, planes: int, frame_bytes: int, size: int) -> IntArray |
     begin = const.SER_HEADER_BYTES + planes * frame_bytes
     if planes == 0 or size - begin < 8 * planes:
         return None
-    ticks = np.fromfile(path, dtype="<i8", count=planes, offset=begin) & _KIND_BITS
+    ticks = np.fromfile(path, dtype="<i8", count=planes, offset=begin) & const.SER_TIME_BITS
     if (
         ticks.min() < const.SER_FEWEST_TICKS
         or ticks.max() > const.SER_LATEST_TICKS

@@ -140,7 +140,7 @@ def _as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
 
 
 # --- FITS files -----------------------------------------------------------------------------------
-DEFAULT_START = datetime(2024, 3, 1, 22, 0, 0, tzinfo=UTC)
+DEFAULT_START = datetime.fromisoformat("2024-03-01T22:00:00+00:00")  # an evening
 SEQUENCE_NAME = "sequence.fits"
 TRUTH_NAME = "truth.json"
 SERIES_NAME = "truth.csv"

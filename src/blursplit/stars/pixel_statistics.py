@@ -18,8 +18,6 @@ from blursplit.stars.geometry import level_and_scatter, masked_columns, median_o
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-_LAGS = (1, 2, 3)  # frames: noise of raw frames has forgotten itself after one
-
 
 class BlankSky:
     """Looks at a few patches of blank sky in short runs of frames while stars are followed.
@@ -35,7 +33,7 @@ class BlankSky:
         self.step = max(const.BLANK_RUN_STEP, n_frames // const.BLANK_RUNS)
         self.next = 0
         self.frames = 0
-        self.change, self.changes = np.zeros(len(_LAGS) + 1), np.zeros(len(_LAGS) + 1)
+        self.change, self.changes = np.zeros((2, len(const.BLANK_LAGS) + 1))
         self.beside = np.zeros((2, 3))  # neighbours, pixels far apart, the pixel with itself
         self.count = np.zeros(2, dtype=np.int64)  # of all far frames, of those with the field alike
         self.alike, self.alikes = 0.0, 0
@@ -149,12 +147,12 @@ class BlankSky:
         from blursplit.compiled.frame_kernels import clipped_changes
 
         images = np.ascontiguousarray(fixed).reshape(len(fixed), -1)
-        for number, lag in enumerate((*_LAGS, *range(6, const.BLANK_RUN_FRAMES - 2))):
+        for number, lag in enumerate((*const.BLANK_LAGS, *range(6, const.BLANK_RUN_FRAMES - 2))):
             if lag >= len(fixed):
                 break
             pairs = len(fixed) - lag
             total, same = clipped_changes(images, lag, 1.5 * limit)
-            row = min(number, len(_LAGS))
+            row = min(number, len(const.BLANK_LAGS))
             self.change[row] += total
             self.changes[row] += (pairs - same) * images.shape[1]
 
@@ -221,7 +219,7 @@ class BlankSky:
             if self.count[1] <= const.FEWEST_ALIKE:
                 beside[1] = np.nan
         if lags[0] > const.MIXED_CORRELATION and not np.isfinite(alike):
-            lags = np.full(len(_LAGS), np.nan)
+            lags = np.full(len(const.BLANK_LAGS), np.nan)
         level = float(np.nanmedian(self.level)) if np.isfinite(self.level).any() else float("nan")
         return PixelStatistics(
             frames=self.frames,

@@ -299,7 +299,7 @@ def other_centroid(
     return out_x, out_y
 
 
-_DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
+_DIFFERENCE = np.array(const.FOURTH_DIFFERENCE)
 # The level that the variance of the filtered noise follows: the mean under the squared filter.
 _LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
 

@@ -221,9 +221,6 @@ def draw_periodic(curve: PhaseCurve) -> Figure:
     return figure_of(ax)
 
 
-LOWEST_PERCENT, HIGHEST_PERCENT = 5.0, 99.7  # % of the powers, where the shades end
-
-
 def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return ends and cells of rows that are even in the logarithm, each with its cell's value."""
     ends = np.linspace(np.log10(edge_hz[0]), np.log10(edge_hz[-1]), const.FIGURE_ROWS + 1)
@@ -246,7 +243,7 @@ def draw_by_time(
     ends, cells = _even_rows(series.arrays["frequency_edge_hz"], psd)
     level = np.log10(np.where(cells > 0, cells, np.nan))
     known = level[np.isfinite(level)]
-    low, high = np.percentile(known, [LOWEST_PERCENT, HIGHEST_PERCENT]) if known.size else (0, 1)
+    low, high = np.percentile(known, const.SHADES_PERCENT) if known.size else (0, 1)
     high = max(high, low + 0.5)
     ax.set_facecolor(colour("ground"))
     extent = (float(edge_s[0]), float(edge_s[-1]), float(ends[0]), float(ends[-1]))
