@@ -118,6 +118,11 @@ def test_empty_cells_are_marked_and_the_rest_is_kept(tmp_path):
         ([], rows(), ["names the columns"]),
         (["time [s],x [m/s2],y [m/s2]"], rows()[:20], ["20 samples"]),
         (["time [s],x [m/s2],y [m/s2]"], [*rows(), "2.0,0"], ["a row cannot be read"]),
+        (
+            ["x [m/s2],time"],
+            ["0.001,2026-01-01T00:00:00", "0.002,2026-01-01T00:00:01", "0.003"],
+            ["its sample 3 has 1 cells of 2", "repair or remove"],
+        ),
         (["time [s],x [m/s2],y [m/s2]"], rows(np.zeros(N)), ["do not advance"]),
         (["time [s],x [m/s2]"], rows(None, np.zeros(N)), ["every channel is constant"]),
         (

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled.median_kernels import median_of
+from blursplit.compiled.median_kernels import keep, median_of
 from blursplit.compiled.njit import exact
 
 
@@ -117,12 +117,7 @@ def _within(  # pragma: no cover - compiled
 
 @exact
 def _middle(values: Any, mask: Any, kept: Any) -> float:  # pragma: no cover - compiled
-    n = 0
-    for star in range(values.size):
-        if mask[star]:
-            kept[n] = values[star]
-            n += 1
-    return median_of(kept, n)
+    return median_of(kept, keep(values, mask, kept))
 
 
 @exact

@@ -16,7 +16,7 @@ def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover
     rows, columns = values.shape
     kept = np.empty(columns)
     for row in range(rows):
-        n = _keep(values[row], mask[row], kept)
+        n = keep(values[row], mask[row], kept)
         out[row] = median_of(kept, n)
 
 
@@ -29,7 +29,7 @@ def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma
     rows, columns = values.shape
     kept = np.empty(columns)
     for row in range(rows):
-        n = _keep(values[row], mask[row], kept)
+        n = keep(values[row], mask[row], kept)
         middle = median_of(kept, n)
         for i in range(n):
             kept[i] = abs(kept[i] - middle)
@@ -97,7 +97,7 @@ def two_levels(values: Any, fewest: int, out: Any) -> None:  # pragma: no cover 
 
 
 @exact
-def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
+def keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
     """Write the values under the mask one after the other and return how many they are."""
     n = 0
     for i in range(values.size):

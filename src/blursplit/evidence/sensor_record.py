@@ -354,6 +354,14 @@ class _Rows:
         separator = self.separator
         return (line.split(separator) for line in self._lines())
 
+    def column(self, at: int) -> Iterator[str]:
+        """Yield a column's cells without blanks and quotes."""
+        for number, cells in enumerate(self.cells(), 1):
+            if at >= len(cells):
+                problem = f"its sample {number} has {len(cells)} cells of {at + 1} or more"
+                raise InputError(self.path, problem, "repair or remove it")
+            yield _plain(cells[at])
+
     def numbers(self, columns: list[int]) -> FloatArray:
         """Return columns, NaN where a cell is empty or no number."""
         # the slow way only where one of the first rows asks for it
@@ -388,10 +396,10 @@ def _times(
 ) -> tuple[FloatArray, datetime | None]:
     """Return seconds and their zero, if it is known."""
     path = rows.path
-    first = _plain(next(rows.cells())[column])
+    first = next(rows.column(column))
     if not _is_number(first):
         start = _instant(path, first)
-        moments = (_instant(path, _plain(cells[column])) for cells in rows.cells())
+        moments = (_instant(path, cell) for cell in rows.column(column))
         return np.array([(moment - start).total_seconds() for moment in moments]), start
     values = rows.numbers([column])[:, 0]
     if not np.all(np.isfinite(values)):
