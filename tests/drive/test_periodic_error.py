@@ -10,10 +10,12 @@ from blursplit.constants import DRIVE_SHOWN_GAIN as SHOWN_GAIN
 from blursplit.drive.periodic_error import (
     PHASES,
     _draw_periodic_error,
+    _drive_curves,
     _harmonic_columns,
     _likelihood_gain,
     _view_period,
 )
+from blursplit.drive.terms import DriveRecord, DriveTerm
 
 PERIOD_S, STEP_S, NOISE = 100.0, 0.5, 0.3
 
@@ -42,6 +44,18 @@ def test_exposure_takes_its_sinc_off_each_harmonic():
         wave = np.cos(2 * np.pi * k * (time_s[:, None] + 20.0 * fine) / PERIOD_S).mean(axis=1)
         columns = _harmonic_columns(time_s, PERIOD_S, 3, exposure_s=20.0)
         assert_allclose(columns[:, 2 * k - 2], wave, atol=1e-4)  # midpoints: (pi k/5)^2/24/400^2
+
+
+@pytest.mark.parametrize(("cadence_s", "harmonics"), [(1.0, 3), (20.0, 2), (40.0, 1), (60.0, 0)])
+def test_only_harmonics_below_half_the_frame_rate_are_used(cadence_s, harmonics):
+    """Of 100 s: the k-th lies at k/100 Hz, half the rate at 0.5/cadence."""
+    rng = np.random.default_rng(3)
+    time_s = np.arange(0.0, 1200.0, cadence_s)
+    motion = NOISE * rng.standard_normal((time_s.size, 2))
+    motion[:, 0] += np.sin(2 * np.pi * time_s / 100.0)
+    record = DriveRecord(time_s, motion, np.zeros(time_s.size, int), cadence_s, cadence_s / 9)
+    curves = _drive_curves(record, [DriveTerm("worm", 100.0, 1, 12.0)], rng)
+    assert [c.error.draws_arcsec.shape[1] // 2 for c in curves] == [harmonics] * bool(harmonics)
 
 
 def test_view_is_blind_to_offset_and_drift():
