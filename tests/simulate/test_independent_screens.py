@@ -86,3 +86,20 @@ def test_air_has_the_tilt_that_theory_expects(night, script):
     rms = np.sqrt(np.mean(np.square(truth["atmosphere"]["frame_motion_rms_xy_arcsec"])))
     # some 60 independent pieces on two axes: 6 percent of the rms; three of them
     assert_allclose(rms, np.sqrt(tilt) * to_arcsec, rtol=0.2)
+
+
+def test_pupils_read_from_a_screen_are_what_scipy_reads(script):
+    """Reading rows of a periodic spline gives what `map_coordinates` gives point by point."""
+    from scipy.ndimage import map_coordinates
+
+    rng = np.random.default_rng(5)
+    optics = script.Optics(script.Plan(seed=1), 2.0)
+    spline = rng.standard_normal((64, 64)).astype(np.float32)
+    begin, flip, step = rng.uniform(-200, 200, (5, 2)), np.array([-1.0, 1.0]), 0.02
+    x = begin[:, :1] + flip[0] * optics.x_m / step
+    y = begin[:, 1:] + flip[1] * optics.y_m / step
+    slow = map_coordinates(spline, np.stack([y, x]), order=3, mode="grid-wrap", prefilter=False)
+    fast = np.zeros(x.shape, np.float32)
+    along = flip[:, None] * optics.edge_m / step
+    script.read_pupils(spline, begin, along, optics.inside, 1.0, fast)
+    assert_allclose(fast, slow, atol=1e-5)  # single precision of sums of order one
