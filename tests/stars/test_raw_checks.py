@@ -160,6 +160,9 @@ def test_a_window_that_follows_a_star_is_told(frames):
     # uniform over a pixel: 1 / sqrt(12); 240 values of a motion with a memory of ten frames
     assert_allclose(np.nanstd(tracks.x_px[:, star]), 12**-0.5, rtol=0.12)
     assert codes(tracks)["frames-recentred"] == "void"
+    # centroids of stars narrower than pixels stick to them: where they lie proves nothing
+    narrow = replace(tracks, width_px=np.full_like(tracks.width_px, 0.5))
+    assert codes(narrow) == {"centring-suspected": "doubt"}
 
 
 def test_few_places_of_a_shaken_star_do_not_pass_for_a_window_that_follows_it():

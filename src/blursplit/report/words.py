@@ -249,8 +249,9 @@ frames-recentred: The frames follow a star: the window was moved or the images w
     they were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off
     centring and alignment in the camera's program and record again.
 centring-suspected: A star wanders about the middle of one pixel on both axes, as a window leaves it
-    that follows it by whole pixels; one motion in forty does so by chance. If centring was on,
-    motion is missing from these frames: switch it off in the camera's program and record again.
+    that follows it by whole pixels; one motion in forty does so by chance, and stars narrower than
+    the pixels may. If centring was on, motion is missing from these frames: switch it off in the
+    camera's program and record again.
 frames-repeated: Frames are copies of the one before[[: {frames:count} of them, {share:percent}]];
     record at a rate that camera and disk keep up with, or remove the copies.
 frames-mixed: The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio};

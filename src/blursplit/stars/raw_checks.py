@@ -301,11 +301,12 @@ def _recentred(tracks: StarTracks) -> Check | None:
             facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
             return Check("frames-recentred", "void", facts, touches)
     if not lies_still(pixels):
-        rms_px = _follows_star(tracks, _within_a_pixel)
+        rms_px = _follows_star(tracks, _within_a_pixel, const.NARROWEST_SHAPE_PX)
         if rms_px is not None:
             facts = {"seen_by": "whole pixels", "rms_px": rms_px}
             return Check("frames-recentred", "void", facts, touches)
-        loosely = _follows_star(tracks, _about_a_pixel)
+        # Centroids of stars as narrow as pixels stick to them, whoever moved the window.
+        loosely = _follows_star(tracks, lambda xy: _within_a_pixel(xy) or _about_a_pixel(xy))
         if loosely is not None:
             return Check("centring-suspected", "doubt", {"rms_px": loosely}, touches)
     return _too_quiet(tracks, touches)
@@ -323,17 +324,18 @@ def lies_still(pixels: PixelStatistics | None) -> bool:
 
 
 def _follows_star(
-    tracks: StarTracks, looks_so: Callable[[FloatArray], float | None]
+    tracks: StarTracks, looks_so: Callable[[FloatArray], float | None], least_px: float = 0.0
 ) -> float | None:
     """Return the rms of the star that a window follows by whole pixels, or None.
 
-    Only bright stars, whose noise is far below a pixel, and whose leaps the others share.
+    Only bright stars, whose noise is far below a pixel, whose leaps the others share and whose
+    width is not below `least_px` (sigma).
     """
     bright = np.argsort(-np.nan_to_num(_medians(tracks.flux_adu)), kind="stable")[:5]
-    noise_px = _medians(tracks.sigma_px)
+    noise_px, width_px = _medians(tracks.sigma_px), _medians(tracks.width_px)
     for star in bright.tolist():
         xy = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]])
-        if not noise_px[star] < const.QUIETEST_STAR_PX:
+        if not noise_px[star] < const.QUIETEST_STAR_PX or width_px[star] < least_px:
             continue
         rms_px = looks_so(xy)
         if rms_px is None:
