@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled.lanes import copy_rows
+from blursplit.compiled.lanes import copy_rows, fetch_rows
 from blursplit.compiled.median_kernels import median_of
 from blursplit.compiled.njit import exact, loose
 from blursplit.compiled.stamp_kernels import blank, copy_stamp, is_inside
@@ -336,6 +336,9 @@ def sum_stored(  # pragma: no cover - compiled
         for star in range(stars):
             x, y, sums = x0[number, star], y0[number, star], out[number, star]
             at = y * nx + x
+            if star + 1 < stars:
+                soon = y0[number, star + 1] * nx + x0[number, star + 1]
+                fetch_rows(pixels, soon, nx, size, lanes)
             whole = is_inside(x, y, size, nx, ny) and at + (size - 1) * nx + lanes <= nx * ny
             if whole and hot[2][star] == hot[2][star + 1]:
                 copy_rows(pixels, at, nx, size, lanes, swapped, flip, zero, wide)

@@ -174,6 +174,40 @@ see `stamp_kernels.gather`.
 """
 
 
+# --- rows that are wanted soon --------------------------------------------------------------------
+def _say_fetch(words: _Words) -> None:
+    builder, ir, whole = words.builder, words.ir, words.ir.IntType(32)
+    source, byte = words.data(0), ir.IntType(8).as_pointer()
+    place, nx, rows, lanes = words.arguments[1:]
+
+    def fetch(row: Any, _held: list[Any]) -> list[Any]:
+        first = builder.add(place, builder.mul(row, nx))
+        for pixel in (first, builder.add(first, builder.sub(lanes, words.number(1)))):
+            at = builder.bitcast(words.at(source, pixel), byte)
+            read, near, data = whole(0), whole(3), whole(1)
+            name = f"llvm.prefetch.{byte.intrinsic_name}"
+            words.call(name, ir.VoidType(), at, read, near, data)
+        return []
+
+    words.repeat(rows, [], fetch)
+
+
+def _type_fetch(_typing: Any, pixels: Any, _place: Any, _nx: Any, _rows: Any, _lanes: Any) -> Any:
+    size = types.intp
+    return types.void(pixels, size, size, size, size), _told(_say_fetch)
+
+
+def _fetch_nothing(pixels: Any, place: int, nx: int, rows: int, lanes: int) -> None:
+    """Do nothing: it changes how long a copy takes, not what is copied."""
+
+
+fetch_rows: Any = _either(_type_fetch, _fetch_nothing)
+"""Have rows of pixels brought near while others are worked on: `pixels, place, nx, rows, lanes`.
+
+They are those that `copy_rows` would copy; they may lie anywhere, beyond the pixels too.
+"""
+
+
 # --- pieces of a border ---------------------------------------------------------------------------
 def _say_pieces(words: _Words) -> None:
     builder, ir, number = words.builder, words.ir, words.number

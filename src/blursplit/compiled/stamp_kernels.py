@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled.lanes import add_pieces, copy_rows, weigh_rows
+from blursplit.compiled.lanes import add_pieces, copy_rows, fetch_rows, weigh_rows
 from blursplit.compiled.median_kernels import median_of
 from blursplit.compiled.njit import Kernel, exact, loose
 
@@ -489,6 +489,8 @@ def measure_stored(  # pragma: no cover - compiled
             # Whole lanes are read where they lie in the frame's memory.
             end = (at_y + size - 1) * nx + at_x + lanes
             plain = is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
+            if star + 1 < stars:
+                fetch_rows(pixels, top[star + 1] * nx + left[star + 1], nx, size, lanes)
             if plain:
                 copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
             else:
