@@ -299,9 +299,10 @@ def other_centroid(
     return out_x, out_y
 
 
-_DIFFERENCE = np.array(const.FOURTH_DIFFERENCE)
+# Of a length that leaves the variance of independent pixels as it is.
+_DIFFERENCE = np.array(const.FOURTH_DIFFERENCE) / np.linalg.norm(const.FOURTH_DIFFERENCE)
 # The level that the variance of the filtered noise follows: the mean under the squared filter.
-_LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
+_LEVEL = _DIFFERENCE**2
 
 
 def centroid_variance_terms(
@@ -357,8 +358,7 @@ def noise_against_level(
     noise, level = np.empty(inner), np.empty(inner)
     filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
     noise, level = noise.ravel(), level.ravel()
-    noise /= np.square(np.sum(_DIFFERENCE**2))
-    floor = np.median(noise) / 0.455  # median of chi-square with one degree of freedom
+    floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
     ordered = np.sort(level)
     if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
         return nothing
