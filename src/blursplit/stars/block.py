@@ -182,18 +182,28 @@ class Cuts:
     Few are looked at after they were measured, and writing all of them out costs as much as
     copying them. What is not in files of its own would have to be made once more: all is kept.
 
-    `start`: first frame of the block. `stars`: whose stamps to keep. `size`: their width.
+    `start`: first frame of the block. `stars`: whose stamps to keep. `size`: their width. `room`
+    (n, stars, width, width): where to keep them, if they fit.
     """
 
     def __init__(
-        self, source: FrameSource, start: int, shape: Shape, stars: IntArray, setup: WindowSetup
+        self,
+        source: FrameSource,
+        start: int,
+        shape: Shape,
+        stars: IntArray,
+        setup: WindowSetup,
+        room: ImageArray | None = None,
     ) -> None:
         every = not isinstance(source, FileFrames) or setup.method != "windowed"
         self.star = np.arange(shape[1]) if every else stars
         self.column = np.full(shape[1], -1)
         self.column[self.star] = np.arange(self.star.size)
         self.size = setup.cut
-        self.pixels = np.empty((shape[0], self.star.size, self.size, self.size), dtype=np.float32)
+        whole = shape[0], self.star.size, self.size, self.size
+        if room is None or room.shape != whole:
+            room = np.empty(whole, dtype=np.float32)
+        self.pixels = room
         self._source, self._start, self._setup = source, start, setup
 
     def keep(self, rows: slice, cuts: ImageArray) -> None:
@@ -296,13 +306,14 @@ def measure_block(
     *,
     steady: bool,
     keep: IntArray,
+    room: ImageArray | None,
 ) -> Block:
     """Cut out and measure stars in frames from `start` on.
 
     `x_px`, `y_px` (n, k): where the stars are expected. `flux_adu` (k,): their expected flux.
     `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
-    leaves its expected place: frames are not searched for it first. `keep`: stars whose stamps are
-    kept.
+    leaves its expected place: frames are not searched for it first. `keep`, `room`: stars whose
+    stamps are kept, and where (see `Cuts`).
     """
     guides = _pick_guides(x_px, y_px, flux_adu, source.shape)
     at_x, at_y = x_px, y_px
@@ -311,7 +322,7 @@ def measure_block(
         sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
         shift_x, shift_y = _guess_offsets(sums, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
-    block = _measure_at(source, start, at_x, at_y, setup, keep)
+    block = _measure_at(source, start, at_x, at_y, setup, keep, room)
     doubtful = np.zeros(len(x_px), dtype=bool)
     doubtful[
         _find_doubtful(
@@ -393,13 +404,14 @@ def _measure_at(
     y_px: FloatArray,
     setup: WindowSetup,
     keep: IntArray,
+    room: ImageArray | None = None,
 ) -> Block:
     """Measure stars close to the given places, each frame by itself."""
     n, k = x_px.shape
     size = setup.cut
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
-    cuts = Cuts(source, start, (n, k), keep, setup)
+    cuts = Cuts(source, start, (n, k), keep, setup, room)
     found = np.empty((const.STAMP_NUMBERS, n, k))
     hot = hot_near(x0, y0, size, setup)
     # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.

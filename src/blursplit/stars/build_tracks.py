@@ -370,6 +370,7 @@ class StampBook:
         """Take the stamps of a block, centred on the stars to the pixel, but of lost frames."""
         size, wide = self.pixels.shape[-1], block.cuts.size
         rows = np.flatnonzero(~lost)
+        is_here = block.cuts.pixels.base is self.pixels  # written into the book when measured
         for column, star in enumerate(self.star):
             cuts = block.cuts.pixels[:, block.cuts.column[star]]
             x, y = block.x[rows, star], block.y[rows, star]
@@ -383,9 +384,7 @@ class StampBook:
                 kept = self.pixels[:, column, gap : gap + wide, gap : gap + wide]
                 if gap:
                     self.pixels[start + rows, column] = np.nan
-                if rows.size == lost.size:  # as a rule; a list of frames would copy twice
-                    kept[start : start + rows.size] = cuts
-                else:
+                if not is_here:
                     kept[start + rows] = cuts[rows]
                 from_x = from_y = np.full(rows.size, -gap)
             self.x0[start + rows, column] = block.x0[rows, star] + from_x

@@ -87,7 +87,7 @@ class Tracker:
         """Measure the next block and return where it ends."""
         stop = self._block_end(start)
         shift_x, shift_y = self._expected_shift(start, stop)
-        block, quality = self._measure(start, stop, shift_x, shift_y)
+        block, quality = self._measure(start, stop, shift_x, shift_y, in_book=True)
         distance = np.hypot(quality.shift_x, quality.shift_y)
         self._retake_far(start, block, quality, shift_x, shift_y)
         self._store(start, block, quality, shift_x, shift_y)
@@ -144,7 +144,9 @@ class Tracker:
         shift_y: FloatArray,
         *,
         jumped: bool = False,
+        in_book: bool = False,
     ) -> tuple[Block, FrameQuality]:
+        """Measure some frames; stamps go straight to the book if nothing is there to be lost."""
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
@@ -158,6 +160,7 @@ class Tracker:
             self.setup,
             steady=self.steady,
             keep=self.book.star,
+            room=self.book.pixels[start:stop] if in_book else None,
         )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0
