@@ -6,12 +6,14 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from blursplit.errors import InputError, OutputError
@@ -19,17 +21,20 @@ from blursplit.estimate import Estimate
 from blursplit.result import SCHEMA, Result, Verdict
 from blursplit.series import (
     DAMAGE,
+    IMAGE_NAMES,
+    SERIES_NAMES,
+    Column,
     Series,
     folder_written_whole,
-    image_units,
     open_checked,
-    read_image_units,
-    read_series_units,
-    series_units,
+    packed_image,
+    read_table,
+    table,
     write_units,
 )
 from blursplit.stars import load_tracks, save_tracks
 from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME, StarTracks
+from blursplit.types import FloatArray
 
 T = TypeVar("T")
 
@@ -170,6 +175,114 @@ def _refuse_foreign(target: Path) -> None:
         )
 
 
+# Table of series.fits -> first letters of the names of its columns, the axis first. What is in
+# none of them, and what has two axes, is an image unit of its own.
+_TABLES: dict[str, tuple[str, ...]] = {
+    "TIME": ("time_s", "common_x", "common_y", "tracking_", "structure_", "elongation_"),
+    "FREQUENCY": (
+        "frequency_hz",
+        "common_psd_",
+        "differential_psd_",
+        "air_psd_",
+        "noise_psd_",
+        "coherence",
+    ),
+    "PAIRS": ("pair_separation", "pair_along", "pair_across"),
+    "PAIRMODEL": ("pair_model_",),
+    "OTF": ("baseline_m", "otf_"),
+    "FOCUS": ("focus_position", "focus_fwhm_"),
+    "FOCUSFIT": ("focus_curve_",),
+    "SENSOR": ("sensor_",),
+    "CAMERAS": ("cameras_",),
+    "STARS": ("star_",),
+}
+
+
+_UNITS = {
+    "_arcsec2_hz": "arcsec2 / Hz",
+    "_arcsec": "arcsec",
+    "_hz": "Hz",
+    "_adu": "adu",
+    "_px": "pixel",
+    "_m": "m",
+    "_s": "s",
+}
+
+
+_UCDS = {
+    "time_s": "time.duration;obs",
+    "frequency_hz": "em.freq",
+    "star_x_px": "pos.cartesian.x;instr.det",
+    "star_y_px": "pos.cartesian.y;instr.det",
+    "star_flux_adu": "phot.count",
+}
+
+
+def _series_units(arrays: Mapping[str, FloatArray]) -> list[Any]:
+    """Return the units of series.fits: tables of what shares an axis, images of the rest."""
+    from astropy.io import fits
+
+    left = dict(arrays)
+    units = []
+    for name, starts in _TABLES.items():
+        own = {key: np.asarray(left[key]) for key in left if key.startswith(starts)}
+        flat = {key: value for key, value in own.items() if value.ndim == 1}
+        length = next(iter(flat.values())).size if flat else 0
+        columns = {key: value for key, value in flat.items() if value.size == length}
+        if columns:
+            units.append(table(name, columns, {key: _column(key) for key in columns}))
+            left = {k: v for k, v in left.items() if k not in columns}
+    for name, array in left.items():
+        unit = fits.ImageHDU(np.asarray(array, dtype=np.float32), name=name)
+        unit.header["BUNIT"] = _column(name).unit
+        unit.header["COMMENT"] = SERIES_NAMES.get(name, name)
+        units.append(unit)
+    return units
+
+
+def _column(name: str) -> Column:
+    unit = next((u for ending, u in _UNITS.items() if name.endswith(ending)), "")
+    is_axis = name in {"time_s", "frequency_hz"}
+    return Column(unit, _UCDS.get(name, ""), SERIES_NAMES.get(name, name), "D" if is_axis else "E")
+
+
+def _read_series_units(units: Any) -> dict[str, FloatArray]:
+    """Return the arrays of an open series.fits."""
+    arrays: dict[str, FloatArray] = {}
+    for unit in units[1:]:
+        found = read_table(unit) if hasattr(unit, "columns") else {unit.name.lower(): unit.data}
+        arrays |= {name: np.asarray(v, dtype=np.float64) for name, v in found.items()}
+    return {name: array for name, array in arrays.items() if name in SERIES_NAMES}
+
+
+def _image_units(series: Series) -> list[Any]:
+    """Return the units of images.fits; finder and loop are packed, the star images exact."""
+    from astropy.io import fits
+
+    units = []
+    for name, image in series.images.items():
+        pixels = np.asarray(image, dtype=np.float32)
+        is_finder = name == "finder"
+        is_packed = is_finder or name == "loop"
+        unit = packed_image(name, pixels) if is_packed else fits.ImageHDU(pixels, name=name)
+        unit.header["COMMENT"] = IMAGE_NAMES[name]
+        if series.image_scale_arcsec is not None and not is_packed:
+            unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
+        units.append(unit)
+    return units
+
+
+def _read_image_units(units: Any) -> tuple[dict[str, NDArray[np.float32]], float | None]:
+    """Return the images of an open images.fits and their scale [arcsec]."""
+    images = {
+        unit.name.lower(): np.asarray(unit.data, dtype=np.float32)
+        for unit in units[1:]
+        if unit.name.lower() in IMAGE_NAMES
+    }
+    scales = [float(unit.header["SCALE"]) for unit in units[1:] if "SCALE" in unit.header]
+    return images, scales[0] if scales else None
+
+
 def write_result_folder(
     measurement: Measurement, page: str, target: Path, *, replace: bool = False
 ) -> Path:
@@ -192,8 +305,8 @@ def write_result_folder(
     check_target(target, replace=replace)
     with folder_written_whole(target) as temporary:
         series = measurement.series
-        write_units(temporary / SERIES_FILE, series_units(series.arrays), ())
-        write_units(temporary / IMAGES_FILE, image_units(series), ())
+        write_units(temporary / SERIES_FILE, _series_units(series.arrays), ())
+        write_units(temporary / IMAGES_FILE, _image_units(series), ())
         measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
         (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         if measurement.tracks is not None:
@@ -319,8 +432,8 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     Raises InputError when the folder is not a result or is damaged.
     """
     result = read_result(path)
-    arrays = _read(path / SERIES_FILE, read_series_units)
-    images, scale = _read(path / IMAGES_FILE, read_image_units)
+    arrays = _read(path / SERIES_FILE, _read_series_units)
+    images, scale = _read(path / IMAGES_FILE, _read_image_units)
     tracks = load_tracks(path) if with_tracks else None
     return Measurement(result, Series(arrays, images, scale), tracks)
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.answer import is_shown
 from blursplit.budget.histories import HistorySetup, draw_histories
 from blursplit.budget.line_terms import LineTerm
-from blursplit.budget.summary import is_shown
 from blursplit.definitions import Conditions, in_windows, motion_covariance
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData, GridSegment

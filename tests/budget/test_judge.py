@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.answer import match_width
+from blursplit.budget.answer import Readings, match_width
+from blursplit.budget.findings import _saving_parts, _with_cures
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.summary import Readings, saving_parts, with_cures
 from blursplit.constants import FWHM_PER_SIGMA
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, savings, width
 from blursplit.estimate import Estimate, estimate_between
@@ -241,13 +241,13 @@ def test_error_of_the_measured_width_is_part_of_what_a_cure_saves():
     recorded = Estimate(value=2.0, low=1.8, high=2.2, low95=1.6, high95=2.4)
     half = readings(tracking=(1.25, 1.25))
     # half the width's error; the draws scatter by a hundredth of an arcsec
-    saved = saving_parts(half, "tracking", recorded, shown=True)["saving_arcsec"]
+    saved = _saving_parts(half, "tracking", recorded, shown=True)["saving_arcsec"]
     assert_allclose([saved.value, saved.low, saved.high], [1.0, 0.9, 1.1], atol=0.01)
-    left = with_cures(Fwhm(recorded_arcsec=recorded), half).without_tracking_arcsec
+    left = _with_cures(Fwhm(recorded_arcsec=recorded), half).without_tracking_arcsec
     assert_allclose([left.value, left.low, left.high], [1.0, 0.9, 1.1], atol=0.01)
     part = 0.5 + 0.1 * np.linspace(-1.72, 1.72, 101)  # 68 % within 0.117 of the middle
     wide = replace(half, saving=half.saving | {"tracking": np.stack([part, part], axis=1)})
-    saved = saving_parts(wide, "tracking", recorded, shown=True)["saving_arcsec"]
+    saved = _saving_parts(wide, "tracking", recorded, shown=True)["saving_arcsec"]
     assert_allclose(saved.high - saved.value, np.hypot(0.5 * 0.2, 0.117 * 2.0), rtol=0.01)
 
 
@@ -255,5 +255,5 @@ def test_a_width_without_a_cause_is_never_negative():
     """Two stars of a field that turns, one round, one trailed: the mean width errs by itself."""
     recorded = Estimate(value=2.5, low=0.6, high=4.4, low95=0.0, high95=6.3)
     uneven = readings(tracking=(0.4, 1.4))
-    left = with_cures(Fwhm(recorded_arcsec=recorded), uneven).without_tracking_arcsec
+    left = _with_cures(Fwhm(recorded_arcsec=recorded), uneven).without_tracking_arcsec
     assert 0.0 == left.low95 <= left.low <= left.value

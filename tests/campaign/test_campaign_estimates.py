@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.campaign.estimates import bound95, mean_of_sides, quantile
+from blursplit.campaign.compare import _mean_of_sides
+from blursplit.campaign.estimates import bound95, quantile
 from blursplit.estimate import Estimate, from_draws
 
 
@@ -57,7 +58,7 @@ def _truth_in_interval(tau: float, runs: int, rng: np.random.Generator) -> tuple
         sides.append(
             [Estimate(value=v, low=v * np.exp(-0.05), high=v * np.exp(0.05)) for v in seen]
         )
-    draws = mean_of_sides(sides[0], sides[1], rng, 2000)
+    draws = _mean_of_sides(sides[0], sides[1], rng, 2000)
     ratio = from_draws(np.log(draws.after / draws.before))
     truth = np.log(0.7)
     return ratio.low < truth < ratio.high, ratio.low95 < truth < ratio.high95
@@ -78,6 +79,6 @@ def test_repeats_that_scatter_widen_the_interval() -> None:
     rng = np.random.default_rng(2)
     tight = [Estimate(value=v, low=v * 0.98, high=v * 1.02) for v in (1.0, 1.0, 1.0)]
     loose = [Estimate(value=v, low=v * 0.98, high=v * 1.02) for v in (0.6, 1.0, 1.6)]
-    a = mean_of_sides(tight, tight, rng)
-    b = mean_of_sides(loose, loose, rng)
+    a = _mean_of_sides(tight, tight, rng)
+    b = _mean_of_sides(loose, loose, rng)
     assert np.std(np.log(b.before)) > 2 * np.std(np.log(a.before))

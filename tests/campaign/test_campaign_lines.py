@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.campaign.compare_record import compare_lines
+from blursplit.campaign.compare import _compare_lines
 from blursplit.campaign.estimates import (
     Background,
     background_of,
@@ -23,51 +23,51 @@ def states(changes) -> list[str]:
 
 def test_line_missing_where_it_would_have_been_seen_is_gone(make) -> None:
     before = [make.result(name="a", lines=[make.line(8.0, 0.5)])]
-    changes = compare_lines(before, [make.result(name="b")])
+    changes = _compare_lines(before, [make.result(name="b")])
     assert states(changes) == ["gone"]
     assert changes[0].smallest_line_arcsec < 0.5
 
 
 def test_line_missing_below_what_could_be_seen_is_not_decided(make) -> None:
     before = [make.result(name="a", lines=[make.line(8.0, 0.005)])]
-    assert states(compare_lines(before, [make.result(name="b")])) == ["not decided"]
+    assert states(_compare_lines(before, [make.result(name="b")])) == ["not decided"]
 
 
 def test_line_missing_in_a_run_without_seeing_or_aperture_is_not_decided(make) -> None:
     blind = make.result(name="b", seeing=None)
     before = [make.result(name="a", lines=[make.line(8.0, 0.5)])]
-    assert states(compare_lines(before, [blind])) == ["not decided"]
+    assert states(_compare_lines(before, [blind])) == ["not decided"]
 
 
 def test_new_line_is_new(make) -> None:
     after = [make.result(name="b", lines=[make.line(12.0, 0.5)])]
-    assert states(compare_lines([make.result(name="a")], after)) == ["new"]
+    assert states(_compare_lines([make.result(name="a")], after)) == ["new"]
 
 
 def test_stiffer_pier_shifts_its_line(make) -> None:
     before = [make.result(name="a", lines=[make.line(10.0, 0.5)])]
     after = [make.result(name="b", lines=[make.line(11.5, 0.5)])]
-    assert states(compare_lines(before, after)) == ["shifted"]
+    assert states(_compare_lines(before, after)) == ["shifted"]
 
 
 @pytest.mark.parametrize(("rms", "state"), [(0.1, "weaker"), (0.5, "same"), (1.5, "stronger")])
 def test_line_at_the_same_frequency_is_judged_by_its_size(make, rms: float, state: str) -> None:
     before = [make.result(name="a", lines=[make.line(10.0, 0.5)])]
     after = [make.result(name="b", lines=[make.line(10.01, rms)])]
-    assert states(compare_lines(before, after)) == [state]
+    assert states(_compare_lines(before, after)) == [state]
 
 
 def test_nearest_lines_are_paired_once(make) -> None:
     before = [make.result(name="a", lines=[make.line(10.0, 0.5), make.line(11.0, 0.5)])]
     after = [make.result(name="b", lines=[make.line(11.0, 0.5)])]
-    changes = compare_lines(before, after)
+    changes = _compare_lines(before, after)
     assert states(changes) == ["gone", "same"]
 
 
 def test_line_in_one_of_three_runs_does_not_count(make) -> None:
     runs = [make.result(name=str(i)) for i in range(3)]
     runs[0].lines.append(make.line(10.0, 0.5))
-    assert compare_lines(runs, [make.result(name="b")]) == []
+    assert _compare_lines(runs, [make.result(name="b")]) == []
 
 
 def white(density: float = 0.01, duration_s: float = 10.24) -> Background:

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.evidence.two_apertures import MaskGeometry, find_mask_pairs, measure_mask
+from blursplit.evidence.mask import _find_mask_pairs, _MaskGeometry, _measure_mask
 from blursplit.turbulence.tilt import _pair_covariance, tilt_coefficient, unit_nodes
 
 LAMBDA_M, OPENING_M, BASE_M, OUTER_M, R0_M = 550e-9, 0.08, 0.20, 22.4, 0.09
@@ -39,7 +39,7 @@ def run():
 
 
 def test_r0_noise_and_exposure_are_recovered(run):
-    result = measure_mask(*run, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    result = _measure_mask(*run, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
     error = np.log(result.r0_m / R0_M)
     assert abs(error) < 3 * np.hypot(result.log_r0_sigma, result.log_r0_systematic)
     assert result.log_r0_sigma < 0.06
@@ -52,9 +52,9 @@ def test_r0_noise_and_exposure_are_recovered(run):
 
 def test_shake_shared_by_both_images_is_excess_and_not_air(run):
     x, y, sigma = run
-    still = measure_mask(x, y, sigma, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    still = _measure_mask(x, y, sigma, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
     shake = 0.8 * np.random.default_rng(1).normal(size=(x.shape[0], 1))
-    shaken = measure_mask(x, y + shake, sigma, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    shaken = _measure_mask(x, y + shake, sigma, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
     assert_allclose(shaken.r0_m, still.r0_m, rtol=1e-9)
     # The air's own common motion departs from its expectation by some 0.25 arcsec rms.
     beyond = np.subtract(shaken.common_variance_arcsec2, shaken.expected_common_arcsec2)
@@ -65,28 +65,28 @@ def test_shake_shared_by_both_images_is_excess_and_not_air(run):
 def test_mask_turned_with_the_camera_gives_the_same(run):
     x, y, sigma = run
     c, s = np.cos(0.5), np.sin(0.5)
-    turned = measure_mask(
+    turned = _measure_mask(
         c * x - s * y,
         s * x + c * y,
         sigma,
-        MaskGeometry(OPENING_M, BASE_M, np.degrees(0.5)),
+        _MaskGeometry(OPENING_M, BASE_M, np.degrees(0.5)),
         **RUN,
     )
-    straight = measure_mask(*run, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    straight = _measure_mask(*run, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
     assert_allclose(turned.along.r0_m, straight.along.r0_m, rtol=1e-6)
     assert_allclose(turned.across.r0_m, straight.across.r0_m, rtol=1e-6)
 
 
 def test_wrong_noise_makes_the_axes_or_the_bound_speak(run):
     x, y, sigma = run
-    result = measure_mask(x, y, 12 * sigma, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    result = _measure_mask(x, y, 12 * sigma, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
     assert np.isinf(result.r0_m)
     assert "mask-noise" in {remark.code for remark in result.notes}
 
 
 def test_zenith_seeing_uses_airmass_and_wavelength(run):
-    here = measure_mask(*run, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
-    low = measure_mask(*run, MaskGeometry(OPENING_M, BASE_M, 0.0), airmass=2.0, **RUN)
+    here = _measure_mask(*run, _MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
+    low = _measure_mask(*run, _MaskGeometry(OPENING_M, BASE_M, 0.0), airmass=2.0, **RUN)
     assert_allclose(low.r0_500nm_zenith_m / here.r0_500nm_zenith_m, 2**0.6)
     assert_allclose(here.r0_500nm_zenith_m / here.r0_m, (500 / 550) ** 1.2)
 
@@ -148,7 +148,7 @@ def test_pair_exposure_factors_match_the_table(path, expected):
 
 
 def test_exposure_filter_agrees_with_the_pair_factor():
-    from blursplit.evidence.two_apertures import _exposure_factors, _MaskModel
+    from blursplit.evidence.mask import _exposure_factors, _MaskModel
 
     angle = (np.arange(120) + 0.5) * np.pi / 120
     got = _exposure_factors(np.array([15.0]), 0.01, _MaskModel(OPENING_M, BASE_M, 20.0, 1.0))
@@ -162,8 +162,8 @@ def test_exposure_filter_agrees_with_the_pair_factor():
 def test_pairs_of_images_are_found_once_each():
     x = np.array([[10.0, 40.0, 200.0, 229.0, 100.0]])
     y = np.array([[10.0, 10.5, 50.0, 51.0, 100.0]])
-    assert sorted(find_mask_pairs(x, y, 30.0)) == [(0, 1), (2, 3)]
-    assert sorted(find_mask_pairs(x[:, ::-1], y[:, ::-1], 30.0)) == [
+    assert sorted(_find_mask_pairs(x, y, 30.0)) == [(0, 1), (2, 3)]
+    assert sorted(_find_mask_pairs(x[:, ::-1], y[:, ::-1], 30.0)) == [
         (2, 1) if x[0, ::-1][1] > x[0, ::-1][2] else (1, 2),
         (4, 3),
     ]

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.lines import search_lines, to_result
+from blursplit.budget.lines import to_result
+from blursplit.budget.record import _search_lines
 from blursplit.evidence.rolling_rows import _zones_to_search, align_rows
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Camera, Rig, Setup, merge_settings
@@ -82,7 +83,7 @@ def _grid(scenes, seed, rms):
 
 def _lines(grid):
     instrument = merge_settings(Rig.of_setup(Setup(camera=Camera(row_order="first-row-first"))), {})
-    return search_lines(grid, SimpleNamespace(timing="regular"), instrument, None)[1]
+    return _search_lines(grid, SimpleNamespace(timing="regular"), instrument, None)[1]
 
 
 @pytest.mark.parametrize("seed", [100, 101, 103])

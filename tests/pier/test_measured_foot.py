@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.lines import _head_motion
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, with_error
 from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
-from blursplit.pier.report import analyse_pier, head_motion
+from blursplit.pier.report import analyse_pier
 from blursplit.pier.setup import read_pier
 
 TUBE = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
@@ -58,7 +59,7 @@ def _rms(value: float, share: float = 0.1) -> Estimate:
 
 def test_head_motion_is_rotation_times_lever() -> None:
     """0.1 arcsec at 10 Hz and 1.5 m: 0.727 um and 45.7 um/s, which VC-A alone allows if sure."""
-    found = head_motion(_rms(0.1, 0.01), [10.0], 1.5)
+    found = _head_motion(_rms(0.1, 0.01), [10.0], 1.5)
     assert_allclose(found.displacement_um.value, 0.1 * 4.848137e-6 * 1.5e6, rtol=1e-6)
     assert_allclose(found.displacement_um.high / found.displacement_um.value, 1.01, rtol=1e-9)
     assert_allclose(
@@ -66,13 +67,13 @@ def test_head_motion_is_rotation_times_lever() -> None:
     )
     assert found.vibration_class == "VC-A"
     # ten per cent of doubt: 45.7 (1 + 2 x 0.1) is more than 50
-    assert head_motion(_rms(0.1), [10.0], 1.5).vibration_class is None
-    assert head_motion(_rms(0.01), [10.0], 1.5).vibration_class == "VC-D"
+    assert _head_motion(_rms(0.1), [10.0], 1.5).vibration_class is None
+    assert _head_motion(_rms(0.01), [10.0], 1.5).vibration_class == "VC-D"
 
 
 def test_an_undecided_frequency_widens_the_velocity_alone() -> None:
     """10 Hz or, folded, 70 Hz: the velocity is seven times as large, the displacement the same."""
-    sure, open_ = (head_motion(_rms(0.01), f, 1.5) for f in ([10.0], [10.0, 70.0]))
+    sure, open_ = (_head_motion(_rms(0.01), f, 1.5) for f in ([10.0], [10.0, 70.0]))
     assert open_.displacement_um == sure.displacement_um
     assert open_.velocity_um_s.value == sure.velocity_um_s.value
     assert_allclose(open_.velocity_um_s.high95, 7 * sure.velocity_um_s.high95, rtol=1e-12)

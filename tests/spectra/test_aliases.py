@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.diagnostics import _coherence_spectrum
+from blursplit.evidence.rolling_rows import _row_aligned_motion
+from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (
     alias_candidates,
     apparent_frequency,
-    coherence_spectrum,
     decide_alias,
     find_lines,
     group_harmonics,
-    row_aligned_motion,
     row_time_log_odds,
-    second_rate_log_odds,
     shared_probability,
     time_stamp_log_odds,
 )
@@ -109,10 +109,10 @@ def test_aligning_the_rows_restores_a_fast_line():
     times = np.arange(1000)[:, None] / 50.0 + delays
     x = np.sqrt(2) * np.sin(2 * np.pi * 38.0 * times)
     y = np.zeros_like(x)
-    aligned = row_aligned_motion(x, y, delays, 0.02, 1, -1)
+    aligned = _row_aligned_motion(x, y, delays, 0.02, 1, -1)
     # 38 Hz is 760 whole turns of the record: nothing leaks
     assert_allclose(aligned[:, 0].std(), 1.0, rtol=1e-6)
-    wrong = row_aligned_motion(x, y, delays, 0.02, 0, 1)
+    wrong = _row_aligned_motion(x, y, delays, 0.02, 0, 1)
     # dnu = 50 Hz between the candidates 38 and -12: |mean exp(2 pi i 50 d)|
     expected = np.abs(np.mean(np.exp(2j * np.pi * 50.0 * delays)))
     assert_allclose(wrong[:, 0].std(), expected, atol=1e-6)
@@ -149,7 +149,7 @@ def test_second_frame_rate_decides():
     """Second frame rate decides."""
     candidates = alias_candidates(9.0, 0.05, 100.0)
     # 31 Hz shows at 4 Hz in a run at 27 frames/s
-    odds = second_rate_log_odds(
+    odds = _second_rate_log_odds(
         candidates.frequency_hz, 1 / 27, np.array([4.0]), np.array([0.02]), 0.02
     )
     assert_allclose(decide_alias(candidates, evidence={"second frame rate": odds}).best_hz, 31.0)
@@ -181,7 +181,7 @@ def test_share_common_to_all_stars_is_recovered(rng):
     own = np.sqrt(0.4) * rng.normal(size=(2, 3000, 8))
     noise = 0.5 * rng.normal(size=(2, 3000, 8))
     x, y = common + own + noise
-    found = coherence_spectrum(x, y, 0.5, 0.02)
+    found = _coherence_spectrum(x, y, 0.5, 0.02)
     # bands of many bins, both axes: 3 % on the mean of the upper ten
     assert_allclose(found.share[-10:].mean(), 0.6, atol=0.06)
     inside = (found.low <= 0.6) & (found.high >= 0.6)
@@ -191,8 +191,8 @@ def test_share_common_to_all_stars_is_recovered(rng):
 def test_star_order_does_not_matter(rng):
     """Star order does not matter."""
     x, y = rng.normal(size=(2, 600, 5)) + rng.normal(size=(2, 600, 1))
-    first = coherence_spectrum(x, y, 0.0, 0.02)
-    second = coherence_spectrum(x[:, ::-1], y[:, ::-1], 0.0, 0.02)
+    first = _coherence_spectrum(x, y, 0.0, 0.02)
+    second = _coherence_spectrum(x[:, ::-1], y[:, ::-1], 0.0, 0.02)
     assert_allclose(second.share, first.share)
 
 

@@ -1,4 +1,4 @@
-"""The blur split: fit, histories and what is read off them, as far as the record allows."""
+"""The blur split: fit, histories and all that is read off them, as far as the record allows."""
 
 from __future__ import annotations
 
@@ -14,8 +14,19 @@ from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
 from blursplit.budget.histories import DriveDraws, Histories, HistorySetup, draw_histories
 from blursplit.budget.record import Allowed, Lines, Motion
-from blursplit.budget.summary import Readings, read_off
-from blursplit.definitions import STEADY, Conditions, History, in_windows, width
+from blursplit.definitions import (
+    CAUSES,
+    CURES,
+    OWNERS,
+    STEADY,
+    Conditions,
+    History,
+    in_windows,
+    motion_covariance,
+    savings,
+    shares,
+    width,
+)
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
@@ -23,7 +34,7 @@ from blursplit.evidence.long_frames import (
     narrowest_width_arcsec,
     tracking_of_long_frames,
 )
-from blursplit.facts import Optics
+from blursplit.facts import Facts, Optics
 from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.image.stack import StarImages, registration_noise_arcsec2, window_over_diffraction
 from blursplit.motion import PairStatistics
@@ -38,6 +49,94 @@ from blursplit.motion.inside import (
 from blursplit.stars.geometry import remove_trend
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray, sure
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What the definitions read off the histories, one row a draw."""
+
+    width_arcsec: FloatArray  # (n,): modelled FWHM with everything
+    base_arcsec: float  # FWHM of the base alone
+    # By cure, (n, 2): fraction of the width saved, in the low and in the high
+    # reading.
+    saving: dict[str, FloatArray]
+    # By owner, (n, 2, 2): covariance inside windows of the blur time.
+    motion_arcsec2: dict[str, FloatArray]
+    # (n, 2, 2): constant blur that may as well be a steady vibration inside the frames.
+    steady_arcsec2: FloatArray
+    # Cause to its mean share of the width above the base; None where not read off.
+    share: dict[str, float | None]
+    # `air_arcsec`, `optics_arcsec`: (n,): FWHM of all the air alone, and of the optics beyond the
+    # base as a Gaussian.
+    air_arcsec: FloatArray
+    optics_arcsec: FloatArray
+
+
+def _read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool = True) -> Readings:
+    """Read every number off every history; shares decide nothing and may be left out."""
+    seen = [in_windows(run, blur_time_s) for run in runs]
+    saved = [savings(run) for run in seen]
+    some = seen[:: max(1, len(seen) // const.N_SHARES)]
+    parts = [shares(run) for run in some] if with_shares else []
+    optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
+    return Readings(
+        width_arcsec=np.array([width(run) for run in seen]),
+        base_arcsec=width(seen[0], {*CAUSES, STEADY}),
+        saving={cure: np.array([s[cure] for s in saved]) for cure in CURES},
+        motion_arcsec2={
+            owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
+        },
+        steady_arcsec2=np.array(
+            [
+                run.optics_may_shake * run.optics_arcsec2 + motion_covariance(run, STEADY)
+                for run in seen
+            ]
+        ),
+        share={
+            cause: float(np.mean([p[cause] for p in parts])) if parts else None for cause in CAUSES
+        },
+        air_arcsec=np.array([_air_alone(run) for run in seen]),
+        optics_arcsec=const.FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
+    )
+
+
+def _air_alone(run: History) -> float:
+    """Return the width that the air alone makes, through a telescope that adds nothing to it."""
+    if run.strength + run.near_strength <= 0:
+        return 0.0
+    return width(
+        History(
+            Conditions(100.0, 0.0, run.conditions.wavelength_m, 1e-3),
+            run.time_s[:1],
+            run.segment[:1],
+            strength=run.strength,
+            outer_scale_m=run.outer_scale_m,
+            near_strength=run.near_strength,
+            near_outer_scale_m=run.near_outer_scale_m,
+        )
+    )
+
+
+def is_shown(vector: FloatArray) -> bool:
+    """Return whether draws of a vector (n, 2) exclude zero with 99 %."""
+    mean = vector.mean(axis=0)
+    covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
+    return bool(mean @ np.linalg.solve(covariance, mean) > const.SHOWN_CHI2)
+
+
+def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
+    """Return r0 at 500 nm and zenith [m] of r0^(-5/3) along the line of sight."""
+    assert facts.optics is not None  # noqa: S101 - there is no strength without an aperture
+    with np.errstate(divide="ignore"):
+        r0 = np.asarray(strength, dtype=np.float64) ** -0.6
+    factor = (const.SEEING_WAVELENGTH_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
+    return np.asarray(r0 * factor)
+
+
+def seeing_of(strength: FloatArray, facts: Facts) -> FloatArray:
+    """Return the seeing at 500 nm and zenith [arcsec]."""
+    scale = const.SEEING_IN_LAMBDA_OVER_R0 * const.SEEING_WAVELENGTH_M * const.ARCSEC_PER_RADIAN
+    return np.asarray(scale / r0_zenith_m(strength, facts))
 
 
 @dataclass(frozen=True)
@@ -190,7 +289,7 @@ def _from_spectra(
         n_draws=pace.histories,
         seed=seed,
     )
-    readings = read_off(histories.runs, facts.blur_time_s, with_shares=pace.with_shares)
+    readings = _read_off(histories.runs, facts.blur_time_s, with_shares=pace.with_shares)
     return Answer(fit, histories, readings, transfer, guests, inside, lower)
 
 
@@ -247,7 +346,7 @@ def _from_widths(
     )
     return Answer(
         histories=histories,
-        readings=_near_air_unseen(read_off(runs, facts.blur_time_s)),
+        readings=_near_air_unseen(_read_off(runs, facts.blur_time_s)),
         guests=record.guests,
         inside=inside,
         lower_strength=lower,

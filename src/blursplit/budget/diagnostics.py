@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,6 @@ from blursplit.result import Event, EventSearch, PairMotion
 from blursplit.result import Motion as MotionPart
 from blursplit.spectra import (
     MotionEvent,
-    coherence_spectrum,
     fewest_for_events,
     find_events,
     multitaper_density,
@@ -157,6 +158,84 @@ def shared_motion_limit(
     return float(np.sqrt(high)), 1.0 / blur_time_s
 
 
+@dataclass(frozen=True)
+class _SharedSpectrum:
+    """Share of the motion's power that is common to all stars."""
+
+    frequency_hz: FloatArray  # (b,): middle of each band
+    # `share`, `low`, `high`: (b,): 0 to 1, noise removed, with a 68 % interval; NaN where the noise
+    # drowns the motion.
+    share: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+def _coherence_spectrum(
+    x: FloatArray, y: FloatArray, noise_sigma: FloatArray | float, cadence_s: float
+) -> _SharedSpectrum:
+    """Return the share of the motion's power common to two or more stars, by frequency.
+
+    `x`, `y` (n, n_stars): motion on the regular grid, without NaN, any unit. `noise_sigma`
+    (n_stars,): centroid noise of one axis, same unit.
+
+    Common power: mean over pairs of Re(z_s conj z_t); total: mean |z_s|^2 less the noise. The
+    interval is a jackknife over the bins of a band.
+    """
+    n, n_stars = x.shape
+    from scipy.signal.windows import dpss
+
+    tapers = dpss(n, 2.0, 3)
+    both = np.stack([x - x.mean(axis=0), y - y.mean(axis=0)])
+    spectra = np.fft.rfft(tapers[:, None, :, None] * both[None], axis=2)
+    frequency = np.asarray(np.fft.rfftfreq(n, cadence_s), dtype=np.float64)
+    noise = float(np.mean(np.broadcast_to(np.asarray(noise_sigma), (n_stars,)) ** 2))
+    power = (np.abs(spectra) ** 2).sum(axis=3)
+    pairs = (np.abs(spectra.sum(axis=3)) ** 2 - power) / (n_stars * (n_stars - 1))
+    common = pairs.mean(axis=(0, 1))
+    total = (power / n_stars - noise).mean(axis=(0, 1))
+    return _by_band(frequency, common, total, noise)
+
+
+def _by_band(
+    frequency: FloatArray, common: FloatArray, total: FloatArray, noise: float
+) -> _SharedSpectrum:
+    bins = np.arange(2, frequency.size - 1)  # the mean, and Nyquist, are left out
+    edges = [float(bins[0])]
+    while edges[-1] < bins[-1]:
+        edges.append(
+            max(
+                edges[-1] * 2.0 ** (1.0 / const.SHARED_BANDS_PER_OCTAVE),
+                edges[-1] + const.SHARED_FEWEST_BINS,
+            )
+        )
+    rows = []
+    for low, high in pairwise(edges):
+        part = bins[(bins >= low) & (bins < high)]
+        if part.size < const.SHARED_FEWEST_BINS - 1:
+            continue
+        middle = float(np.sqrt(frequency[part[0]] * frequency[part[-1]]))
+        rows.append((middle, *_ratio(common[part], total[part], noise)))
+    table = np.array(rows, dtype=np.float64).reshape(-1, 4)
+    return _SharedSpectrum(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+
+
+def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, float, float]:
+    top, bottom = common.sum(), total.sum()
+    # a sum of power smaller than its own scatter carries no share
+    if bottom <= 0.2 * noise * common.size / np.sqrt(common.size):
+        return np.nan, np.nan, np.nan
+    ratio = top / bottom
+    without = (top - common) / (bottom - total)
+    # neighbouring bins under NW = 2 tapers repeat each other: half of them count
+    m = common.size
+    sigma = np.sqrt(2.0 * (m - 1) / m * np.sum((without - without.mean()) ** 2))
+    return (
+        float(np.clip(ratio, 0.0, 1.0)),
+        float(np.clip(ratio - sigma, 0.0, 1.0)),
+        float(np.clip(ratio + sigma, 0.0, 1.0)),
+    )
+
+
 def density_curves(grid: GridData) -> dict[str, FloatArray]:
     """Return densities of shared and own motion, and the coherence, from the longest segment."""
     segment = max(grid.segments, key=lambda s: len(s.real))
@@ -178,7 +257,7 @@ def density_curves(grid: GridData) -> dict[str, FloatArray]:
         # One star against the mean of n has (n - 1)/n of its own motion.
         out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
         sigma = np.sqrt(grid.noise_arcsec2[: len(grid.star)])
-        shared = coherence_spectrum(
+        shared = _coherence_spectrum(
             segment.stars_arcsec[:, :n],
             segment.stars_arcsec[:, n:],
             sigma,

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget import diagnostics, summary
-from blursplit.budget.answer import Answer
+from blursplit.budget import diagnostics
+from blursplit.budget.answer import Answer, Readings, is_shown, r0_zenith_m, seeing_of
+from blursplit.budget.fit import AirFit
+from blursplit.budget.histories import DriveDraws
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.lines import to_result
-from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
+from blursplit.budget.lines import FoundLine, to_result
+from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.drive.periodic_error import read_drive
-from blursplit.drive.terms import record_of_grid, record_of_tracks
-from blursplit.estimate import Estimate, estimate, limit, upper_limit
+from blursplit.drive.terms import DriveTerm, record_of_grid, record_of_tracks
+from blursplit.estimate import (
+    Estimate,
+    axial_estimate,
+    estimate,
+    estimate_between,
+    limit,
+    upper_limit,
+)
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts, duration_s
 from blursplit.image.stack import StarImages
@@ -27,6 +37,7 @@ from blursplit.result import (
     EventSearch,
     Fit,
     Fwhm,
+    InstrumentPart,
     NearAir,
     Open,
     PeriodicTerm,
@@ -34,14 +45,68 @@ from blursplit.result import (
     Result,
     Saving,
     SequenceInfo,
+    Structure,
     Tracking,
     Verdict,
 )
-from blursplit.series import Series
 from blursplit.sources import Source
 from blursplit.stars.raw_checks import Check as RawCheck
 from blursplit.stars.raw_checks import lies_still
-from blursplit.types import sure
+from blursplit.types import FloatArray, sure
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """Which causes the record shows, each by evidence of its own."""
+
+    tracking: bool = False
+    structure: bool = False
+    near_air: bool = False
+    optics: bool = False
+
+
+def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
+    """Return the larger and smaller rms and their direction."""
+    values, vectors = np.linalg.eigh(covariance)
+    # A straight drift has no width across itself; rounding must not pass for one.
+    values = np.where(values > 1e-8 * values[:, 1:], values, 0.0)
+    rms = np.sqrt(np.clip(values, 0.0, None))
+    angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
+    is_round = np.mean(rms[:, 0] > const.ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
+    direction = None if is_round else axial_estimate(angle)
+    on_sky = facts.position_angle_deg(angle)
+    return {
+        "rms_major_arcsec": estimate(rms[:, 1]),
+        "rms_minor_arcsec": estimate(rms[:, 0]),
+        "angle_deg": direction,
+        "position_angle_deg": None
+        if direction is None or on_sky is None
+        else axial_estimate(on_sky),
+    }
+
+
+def _limited(part: dict[str, Estimate | None], high: FloatArray) -> dict[str, Estimate | None]:
+    """Turn a size that is not shown into a limit without a direction."""
+    values = np.sqrt(np.clip(np.linalg.eigvalsh(high)[:, 1], 0.0, None))
+    return {**dict.fromkeys(part), "rms_major_arcsec": limit(values)}
+
+
+def _open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | None) -> Open:
+    """Return the motion, and the constant blur, whose owner stays open."""
+    covariance = readings.motion_arcsec2["open"]
+    part = _axes(covariance, facts)
+    major = part["rms_major_arcsec"]
+    if major is None or (major.low95 or 0.0) < const.SHOWN_SHARE * float(
+        np.median(readings.width_arcsec)
+    ):
+        part = _limited(part, covariance)
+    return Open(
+        motion_rms_major_arcsec=part["rms_major_arcsec"],
+        motion_rms_minor_arcsec=part["rms_minor_arcsec"],
+        angle_deg=part["angle_deg"],
+        band_hz=band_hz,
+        share=readings.share["open"],
+    )
 
 
 def write_down(
@@ -93,12 +158,12 @@ def write_down(
     }
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
-            lower_seeing_arcsec=estimate(summary.seeing_of(answer.lower_strength, facts)),
+            lower_seeing_arcsec=estimate(seeing_of(answer.lower_strength, facts)),
             evidence=[] if record.strength is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
-        parts["fwhm"] = summary.with_cures(fwhm, answer.readings)
+        parts["fwhm"] = _with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
     parts["tracking"], said = _with_drive(
         record, motion, answer, parts.get("tracking", Tracking()), rng
@@ -212,19 +277,19 @@ def _split_parts(
     stated = facts.known_instrument_arcsec is not None
     optics_from = "stated width" if stated else answer.optics_source
     parts: dict[str, Any] = {
-        "tracking": summary.tracking_part(
+        "tracking": _tracking_part(
             readings, histories.drive, facts, recorded, shown=shown.tracking
         ),
-        "structure": summary.structure_part(
+        "structure": _structure_part(
             readings, facts, recorded, shown=shown.structure, undetected=lines.undetected
         ),
         "mechanics": Saving(
-            **summary.saving_parts(
+            **_saving_parts(
                 readings, "mechanics", recorded, shown=shown.tracking or shown.structure
             )
         ),
-        "open": summary.open_part(readings, facts, band),
-        "instrument": summary.instrument_part(
+        "open": _open_part(readings, facts, band),
+        "instrument": _instrument_part(
             readings, facts, recorded, optics_from=optics_from, shown=shown.optics
         ),
     }
@@ -235,7 +300,7 @@ def _split_parts(
         names = ["motion of pairs"] if len(motion.pairs.separation_px) else []
         names += ["registered star"] if answer.transfer is not None else []
         lower = answer.lower_strength if answer.lower_strength is not None else np.zeros(0)
-        parts["atmosphere"] = summary.atmosphere_part(
+        parts["atmosphere"] = _atmosphere_part(
             answer.fit,
             readings,
             facts,
@@ -244,7 +309,7 @@ def _split_parts(
             [*names, "spectrum of the shared motion"],
         )
         parts["near_air"] = NearAir(
-            **summary.saving_parts(readings, "near_air", recorded, shown=shown.near_air),
+            **_saving_parts(readings, "near_air", recorded, shown=shown.near_air),
             share=readings.share["near_air"],
             outer_scale_m=estimate(answer.fit.near_outer_scale_m) if shown.near_air else None,
         )
@@ -254,21 +319,26 @@ def _split_parts(
             fwhm_arcsec=limit(readings.air_arcsec),
             lower_seeing_arcsec=None
             if answer.lower_strength is None or not len(answer.lower_strength)
-            else estimate(summary.seeing_of(answer.lower_strength, facts)),
-            upper_seeing_arcsec=limit(summary.seeing_of(np.maximum(strength, 1e-9), facts)),
+            else estimate(seeing_of(answer.lower_strength, facts)),
+            upper_seeing_arcsec=limit(seeing_of(np.maximum(strength, 1e-9), facts)),
             evidence=["width of the star"],
             share=readings.share["atmosphere"],
-            **summary.saving_parts(readings, "atmosphere", recorded, shown=True),
+            **_saving_parts(readings, "atmosphere", recorded, shown=True),
         )
         parts["near_air"] = NearAir()
     return parts
 
 
-def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Shown:
+def _shown_owner(lines: Sequence[FoundLine], owner: str) -> bool:
+    """Return whether a line of this owner was found."""
+    return any(line.owner == owner for line in lines)
+
+
+def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> _Shown:
     """Return which causes the record shows by evidence of their own."""
     readings, drive = sure(answer.readings), sure(answer.histories).drive
-    moves = summary.is_shown(drive.rate_arcsec_s) or any(
-        summary.is_shown(drive.periodic_arcsec[:, i, k])
+    moves = is_shown(drive.rate_arcsec_s) or any(
+        is_shown(drive.periodic_arcsec[:, i, k])
         for i in range(drive.periodic_arcsec.shape[1])
         for k in range(2)
     )
@@ -279,9 +349,9 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
     def above(cure: str) -> bool:
         return bool(np.percentile(readings.saving[cure][:, 0], 5.0) > const.SHOWN_SHARE)
 
-    return summary.Shown(
-        tracking=moves or shown_owner(lines.found, "tracking"),
-        structure=shown_owner(lines.found, "structure") or inside or above("structure"),
+    return _Shown(
+        tracking=moves or _shown_owner(lines.found, "tracking"),
+        structure=_shown_owner(lines.found, "structure") or inside or above("structure"),
         near_air=above("near_air"),
         optics=stated or answer.optics is not None or above("optics"),
     )
@@ -394,38 +464,6 @@ def _fit_record(answer: Answer) -> Fit | None:
     )
 
 
-def curves_and_images(
-    record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
-) -> Series:
-    """Return what a page draws beside the numbers of the result."""
-    facts, tracks = record.facts, record.tracks
-    arrays = diagnostics.plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
-    for guest in answer.guests:
-        arrays |= guest.arrays(record)
-    if facts.scale_arcsec is not None:
-        arrays |= lines.arrays
-        if motion.quiet is not None:
-            arrays |= diagnostics.density_curves(motion.quiet)
-            arrays |= diagnostics.time_frequency_arrays(motion.quiet)
-    images = {} if tracks.finder_adu is None else {"finder": tracks.finder_adu}
-    scale = None
-    if stack is not None:
-        removed: dict[str, np.ndarray] = {}
-        if answer.histories is not None and motion.grid is not None and facts.scale_arcsec:
-            removed, estimated = diagnostics.removed_motions(tracks, motion.grid, answer.histories)
-            arrays |= estimated
-        more, scale = diagnostics.images(record.images, stack, facts, removed)
-        images |= more
-    if answer.fit is not None:
-        arrays |= answer.fit.transfer_curves()
-        if "frequency_hz" in arrays:
-            arrays |= answer.fit.air_curves(arrays["frequency_hz"])
-        if len(motion.pairs.separation_px) and facts.scale_arcsec is not None:
-            widest = float(motion.pairs.separation_px.max()) * facts.scale_arcsec
-            arrays |= answer.fit.pair_curves(np.linspace(0.02 * widest, 1.1 * widest, 24))
-    return Series(arrays, images, scale)
-
-
 def _sequence_info(source: Source, record: Record) -> SequenceInfo:
     tracks, facts = record.tracks, record.facts
     name = record.rig.get("object")
@@ -447,3 +485,208 @@ def _sequence_info(source: Source, record: Record) -> SequenceInfo:
         wavelength_m=None if facts.optics is None else facts.optics.wavelength_m,
         airmass=facts.airmass,
     )
+
+
+def _saving_parts(
+    readings: Readings, cure: str, recorded: Estimate | None, *, shown: bool
+) -> dict[str, Estimate | None]:
+    """Return what a cure saves, as arcsec of the measured width and as a fraction.
+
+    A limit where the cause is not shown and saving nothing is not excluded, of all draws: so it is
+    below what is worth a cure just where the answer is no. A cause that may be absent has an even
+    chance beforehand (`HIDDEN_MODE_CHANCE`, `FIT_NEAR_ABSENT`); more is said by the frames.
+    """
+    low, high = readings.saving[cure].T
+    fraction = estimate_between(low, high)
+    if fraction is not None and not shown and (fraction.low95 or 0.0) < const.SHOWN_SHARE:
+        fraction = limit(np.maximum(high, 0.0))
+    return {
+        "saving_fraction": fraction,
+        "saving_arcsec": None if recorded is None else _part_of_width(fraction, recorded),
+    }
+
+
+def _part_of_width(part: Estimate | None, recorded: Estimate) -> Estimate | None:
+    """Return a part of the measured width.
+
+    The errors of both add in squares, each side by itself; a limit is of the width as measured.
+    """
+    if part is None or recorded.value is None:
+        return None
+    width = recorded.value
+    if part.value is None:
+        return part.times(width)
+    value = width * part.value
+    out = {}
+    for sign, name, other in (
+        (-1.0, "low", "high"),
+        (1.0, "high", "low"),
+        (-1.0, "low95", "high95"),
+        (1.0, "high95", "low95"),
+    ):
+        wider = getattr(recorded, name if part.value > 0 else other) - width
+        more = getattr(part, name) - part.value
+        out[name] = value + sign * float(np.hypot(wider * part.value, more * width))
+    return Estimate(value=value, **out)
+
+
+def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | None:
+    """Return the width that would have been recorded without a cause."""
+    low, high = readings.saving[cure].T
+    left = estimate_between(np.maximum(1.0 - high, 0.0), np.maximum(1.0 - low, 0.0))
+    width = _part_of_width(left, recorded)
+    if width is None or width.low95 is None or width.low is None:
+        return width
+    # Where the stars of a field that turns differ as much as they are wide, the errors add up to
+    # more than there is.
+    return width.model_copy(update={"low": max(width.low, 0.0), "low95": max(width.low95, 0.0)})
+
+
+def _structure_part(
+    readings: Readings,
+    facts: Facts,
+    recorded: Estimate | None,
+    *,
+    shown: bool,
+    undetected: tuple[float, tuple[float, float]] | None,
+) -> Structure:
+    """Return the structure's part.
+
+    The low reading is what is known to be structure, the high one counts open motion and a steady
+    vibration inside the frames too; where nothing is shown, a limit that includes these and a mode
+    of the size that the search could have missed.
+    """
+    own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
+    part = _axes(own, facts)
+    if shown:
+        _reach_up(part, _axes(own + open_ + readings.steady_arcsec2, facts))
+    else:
+        missed = 0.0 if undetected is None else undetected[0]
+        # most vibrations have one axis, and all of a constant blur may be along it
+        steady = np.trace(readings.steady_arcsec2, axis1=1, axis2=2)
+        hidden = (steady + missed**2)[:, None, None] * np.diag([1.0, 0.0])
+        there = steady > 0  # no chance given to its absence makes a limit small
+        part = _limited(part, (open_ + hidden)[there if there.any() else slice(None)])
+    return Structure(
+        **part,
+        **_saving_parts(readings, "structure", recorded, shown=shown),
+        share=readings.share["structure"],
+        undetected_rms_arcsec=None if undetected is None else undetected[0],
+        band_hz=None if undetected is None else undetected[1],
+    )
+
+
+def _reach_up(part: dict[str, Estimate | None], larger: dict[str, Estimate | None]) -> None:
+    """Let the sizes of a part reach up to those of the high reading."""
+    for name in ("rms_major_arcsec", "rms_minor_arcsec"):
+        low, high = part[name], larger[name]
+        if low is not None and high is not None and low.value is not None:
+            part[name] = low.model_copy(update={"high": high.high, "high95": high.high95})
+
+
+def _tracking_part(
+    readings: Readings, drive: DriveDraws, facts: Facts, recorded: Estimate | None, *, shown: bool
+) -> Tracking:
+    """Return drift and drive terms; the high reading counts open motion too."""
+    vector = 60.0 * drive.rate_arcsec_s
+    rate = np.hypot(*vector.T)
+    own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
+    part = _axes(own, facts)
+    drifts = is_shown(vector)
+    direction = axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
+    if shown:
+        _reach_up(part, _axes(own + open_, facts))
+    else:
+        part = _limited(part, own + open_)
+    return Tracking(
+        **part,
+        **_saving_parts(readings, "tracking", recorded, shown=shown),
+        share=readings.share["tracking"],
+        drift_arcsec_per_min=estimate(rate) if drifts else limit(rate),
+        drift_angle_deg=direction,
+        periodic=[_periodic_term(drive, i, term) for i, term in enumerate(drive.terms)],
+    )
+
+
+def _periodic_term(drive: DriveDraws, i: int, term: DriveTerm) -> PeriodicTerm:
+    both = drive.periodic_arcsec[:, i]  # (n, cosine and sine, x and y)
+    covariance = np.einsum("nki,nkj->nij", both, both)
+    values, vectors = np.linalg.eigh(covariance)
+    direction = axial_estimate(np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0)
+    amplitude = np.sqrt(values[:, 1])
+    shown = any(is_shown(both[:, :, axis]) for axis in range(2))
+    return PeriodicTerm(
+        name=term.name,
+        period_s=term.period_s / max(term.harmonic, 1),
+        harmonic=max(term.harmonic, 1),
+        amplitude_arcsec=estimate(amplitude) if shown else limit(amplitude),
+        angle_deg=None if direction is None else direction.value,
+        turns_covered=term.turns,
+    )
+
+
+def _atmosphere_part(
+    fit: AirFit,
+    readings: Readings,
+    facts: Facts,
+    bounds: Mapping[str, FloatArray],
+    recorded: Estimate | None,
+    evidence: list[str],
+) -> Atmosphere:
+    """Return what is known of the air: the seeing is that of the air outside."""
+    heights = fit.model.table.height_m
+    unseen = 1.0 - fit.state.j_high.sum(axis=1) / (fit.j_outside + fit.j_near)
+    return Atmosphere(
+        fwhm_arcsec=estimate(readings.air_arcsec),
+        seeing_500nm_zenith_arcsec=estimate(seeing_of(fit.j_outside, facts)),
+        r0_500nm_zenith_m=estimate(r0_zenith_m(fit.j_outside, facts)),
+        lower_seeing_arcsec=estimate(seeing_of(bounds["lower"], facts)),
+        upper_seeing_arcsec=estimate(seeing_of(bounds["upper"], facts)),
+        evidence=evidence,
+        unseen_by_pairs_share=estimate(unseen) if len(heights) else None,
+        unseen_below_m=float(heights[0]) if len(heights) else None,
+        wind_m_s=estimate(fit.mean_wind_m_s()),
+        motion_rms_arcsec=estimate(fit.one_star_motion_arcsec()),
+        share=readings.share["atmosphere"],
+        **_saving_parts(readings, "atmosphere", recorded, shown=True),
+    )
+
+
+def _instrument_part(
+    readings: Readings,
+    facts: Facts,
+    recorded: Estimate | None,
+    *,
+    optics_from: str | None,
+    shown: bool,
+) -> InstrumentPart:
+    """Return the base and the optics beyond it."""
+    optics = facts.optics
+    assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
+    diffraction = (
+        (const.AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    )
+    return InstrumentPart(
+        base_fwhm_arcsec=readings.base_arcsec,
+        optics_fwhm_arcsec=(estimate if shown else limit)(readings.optics_arcsec),
+        optics_from=optics_from,
+        diffraction_arcsec=diffraction * const.ARCSEC_PER_RADIAN,
+        pixel_arcsec=facts.scale_arcsec,
+        dispersion_arcsec=const.FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
+        if facts.dispersion_known
+        else None,
+        share=readings.share["optics"],
+        **_saving_parts(readings, "optics", recorded, shown=shown),
+    )
+
+
+def _with_cures(fwhm: Fwhm, readings: Readings) -> Fwhm:
+    """Add the widths without each cause to the measured ones."""
+    recorded = fwhm.recorded_arcsec
+    if recorded is None:
+        return fwhm
+    cures = {"tracking": "tracking", "structure": "structure", "both": "mechanics"}
+    without = {
+        f"without_{name}_arcsec": _without(readings, cure, recorded) for name, cure in cures.items()
+    }
+    return fwhm.model_copy(update={"method": "both", **without})

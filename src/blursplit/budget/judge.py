@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.summary import Readings
+from blursplit.budget.answer import Readings
 from blursplit.definitions import CURES
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import MOTION_SENSORS

@@ -1,7 +1,11 @@
-"""Lines of the shared motion: found, checked for being shared, named, and written down."""
+"""Lines of the shared motion: aliases weighed, causes named with odds, and written down.
+
+Never a claim from one coincidence.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -10,6 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.line_terms import LineTerm
+from blursplit.drive.terms import declared_periods
 from blursplit.estimate import (
     Estimate,
     axial_estimate,
@@ -18,32 +23,13 @@ from blursplit.estimate import (
     upper_limit,
     with_error,
 )
-from blursplit.evidence.guest import Guest
-from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
-from blursplit.evidence.guide_loop import find_guide_motion
-from blursplit.evidence.rolling_rows import kept_by_rows, rolling_shutter_lines
 from blursplit.image.otf import HalfMaximum, streak_otf
-from blursplit.motion import CommonMotion
-from blursplit.motion.common import GridData, GridSegment
 from blursplit.result import Line
-from blursplit.rig import Rig
+from blursplit.rig import KnownLine, Rig
 from blursplit.spectra import (
     AliasDecision,
     LineFit,
-    LineSearch,
-    find_lines,
-    group_harmonics,
-    lomb_scargle_density,
-    shared_probability,
-    steady_chance,
 )
-from blursplit.spectra.aliases import (
-    alias_candidates,
-    decide_alias,
-    row_time_log_odds,
-    time_stamp_log_odds,
-)
-from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 
 
@@ -72,154 +58,226 @@ class FoundLine:
         )
 
 
-def search_lines(
-    grid: GridData,
-    tracks: StarTracks,
-    rig: Rig,
-    star: StarImage | None,
-    guests: Sequence[Guest] = (),
-) -> tuple[LineSearch | None, list[FoundLine]]:
-    """Find the lines of the shared motion.
-
-    `rig`: for time stamps, row times, declared periods and known sources of vibration. `star`:
-    widths of the registered star, in the unit of the grid. `guests`: what else tells aliases apart.
-
-    Returns `search`: none when the record is too short; `lines`: only lines that all stars share
-    (or of a single star).
-    """
-    time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
-    try:
-        search = find_lines(time, motion, cadence_s=grid.cadence_s, segment=segment)
-    except ValueError:
-        return None, []
-    fits = rolling_shutter_lines(grid, time, segment, list(search.lines))
-    frequency = np.array([fit.frequency_hz for fit in fits])
-    sigma = np.array([fit.frequency_sigma for fit in fits])
-    family_of: dict[int, int] = {}
-    for number, family in enumerate(group_harmonics(frequency, sigma)):
-        family_of.update(dict.fromkeys((int(m) for m in family.members), number))
-    longest = max(grid.segments, key=lambda s: len(s.real))
-    lines = []
-    for i, fit in enumerate(fits):
-        shared = _shared(grid, longest, fit, search)
-        if shared is not None and shared < const.SHARED_ENOUGH:
-            continue
-        alias = _alias(grid, longest, fit, search, tracks, rig, star, guests)
-        kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
-        if all(fit is not line for line in search.lines):
-            # found with the rows' delays undone: the mean over the rows shows this much of it
-            fit = _scaled(fit, float(kept[int(np.argmax(alias.odds))]))  # noqa: PLW2901
-        steady = _steady_chance(longest, fit, grid.cadence_s)
-        lines.append(
-            FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept, steady_chance=steady)
-        )
-    lines = name_found(lines, rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
-    return search, _with_guide_loop(lines, grid, rig)
-
-
-def _with_guide_loop(lines: list[FoundLine], grid: GridData, rig: Rig) -> list[FoundLine]:
-    """Give the lines in a guide loop's bump to tracking; the bump itself where none was found."""
-    guide = find_guide_motion(grid, rig)
-    if guide is None:
-        return lines
-    low, high = guide.band_hz
-    odds = {GUIDE_LOOP: guide.odds, "unknown": 1.0 - guide.odds}
-    if any(low <= line.fit.frequency_hz <= high for line in lines):
-        return [
-            replace(line, owner="tracking", cause=GUIDE_LOOP, cause_odds=odds)
-            if low <= line.fit.frequency_hz <= high
-            else line
-            for line in lines
-        ]
-    alias = AliasDecision(np.array([guide.line.frequency_hz]), np.ones(1), ("guide cycle",))
-    bump = FoundLine(guide.line, None, alias, GUIDE_LOOP, odds, "tracking")
-    return sorted([*lines, bump], key=lambda line: line.fit.frequency_hz)
-
-
-def _scaled(fit: LineFit, power: float) -> LineFit:
-    return replace(
-        fit,
-        covariance=power * fit.covariance,
-        covariance_sigma=power * fit.covariance_sigma,
-        psd_model=power * fit.psd_model,
-    )
-
-
 def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", "open"]:
     if drive_odds >= const.DRIVE_ODDS:
         return "tracking"
     return "structure" if fit.frequency_hz >= const.SLOWEST_STRUCTURE_HZ else "open"
 
 
-def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch) -> float | None:
-    rows, motion = grid.row_time_s, piece.read_xy_arcsec
-    signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
-    return shared_probability(*motion, grid.cadence_s, fit, search.continuum, rows, signs)
+UNKNOWN = "unknown"
 
 
-def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float | None:
-    """Return the chance of so steady a line; None for one that is wider than the record resolves.
+Kind = Literal["drive", "mains", "fan", "pier", "known"]
 
-    As many samples as the search takes at once, whatever the length of the record.
+
+@dataclass(frozen=True)
+class _Cause:
+    """Something that could make a line."""
+
+    name: str
+    kind: Kind
+    # `frequency_hz`, `sigma_hz`: where its line is expected and how sure that is.
+    frequency_hz: float
+    sigma_hz: float
+    family: str = ""  # harmonics of one source share it
+    angle_deg: float | None = None  # axial direction in the image along which it moves, where known
+    harmonic: int = 1  # the k-th counts 1/k of the first
+
+
+@dataclass(frozen=True)
+class _LineFacts:
+    """What was measured of a line."""
+
+    # `frequency_hz`, `sigma_hz`: as seen, below the Nyquist frequency.
+    frequency_hz: float
+    sigma_hz: float
+    # `candidates_hz`, `odds`: true frequencies that fold onto it and their odds; empty means as
+    # seen.
+    candidates_hz: Sequence[float] = field(default_factory=tuple)
+    odds: Sequence[float] = field(default_factory=tuple)
+    is_steady: bool | None = None  # a line rather than a damped mode; None where not decided
+    # `angle_deg`, `angle_sigma_deg`: axial direction of its motion.
+    angle_deg: float | None = None
+    angle_sigma_deg: float | None = None
+
+    def folded(self) -> list[tuple[float, float]]:
+        """Return pairs of true frequency and its normalised odds."""
+        if not len(self.candidates_hz):
+            return [(self.frequency_hz, 1.0)]
+        odds = list(self.odds) or [1.0] * len(self.candidates_hz)
+        total = sum(odds)
+        return [(f, o / total) for f, o in zip(self.candidates_hz, odds, strict=True)]
+
+
+def _list_causes(
+    *,
+    worm_period_s: Sequence[float] | None = None,
+    wheel_teeth: Sequence[int] | None = None,
+    drive_angle_deg: float | None = None,
+    mode_hz: Sequence[tuple[str, float]] = (),
+    mains_hz: Sequence[float] = (50.0, 60.0),
+    fan_rpm: Sequence[float] = (),
+    known_lines: Sequence[KnownLine] = (),
+) -> list[_Cause]:
+    """Return everything that is declared or usual and could make a line.
+
+    `worm_period_s`, `wheel_teeth`: declared drive. `drive_angle_deg`: direction of right ascension
+    in the image. `mode_hz` (name, frequency) each: predicted modes of the pier.
+    `mains_hz`: grid frequencies possible here; twice the grid's is what motors and lamps make.
+    `fan_rpm`: plate speeds. `known_lines`: the user's own.
     """
-    if fit.kind != "steady":
-        return None
-    angle = np.radians(fit.angle_deg)
-    along = piece.shared_arcsec[: const.LINE_PIECE_SAMPLES] @ np.array(
-        [np.cos(angle), np.sin(angle)]
-    )
-    return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
+    most = const.CAUSE_MOST_HARMONICS
+    # family, kind, frequency [Hz] and how sure that is, harmonics, direction
+    sources: list[tuple[str, Kind, float, float, int, float | None]] = [
+        (family, "drive", 1.0 / period_s, const.CAUSE_DRIVE_SIGMA / period_s, most, drive_angle_deg)
+        for family, period_s in declared_periods(worm_period_s, wheel_teeth)
+    ]
+    for grid in mains_hz:
+        name = f"mains {grid:g} Hz"
+        sources.append((name, "mains", grid, const.CAUSE_MAINS_SIGMA_HZ, most, None))
+    for rpm in fan_rpm:
+        hz = rpm / 60.0
+        sources.append((f"fan {rpm:g} rpm", "fan", hz, const.CAUSE_FAN_SIGMA * hz, 2, None))
+    for mode, hz in mode_hz:
+        sources.append((f"pier {mode}", "pier", hz, const.PIER_MODEL_SIGMA * hz, 1, None))
+    for line in known_lines:
+        hz, reach = line.frequency_hz, line.tolerance_hz
+        sigma = const.CAUSE_KNOWN_SIGMA * hz if reach is None else reach / 2.0
+        sources.append((line.name, "known", hz, sigma, 1, None))
+    return [
+        _Cause(_with_harmonic(family, k), kind, k * hz, k * sigma, family, angle, k)
+        for family, kind, hz, sigma, harmonics, angle in sources
+        for k in range(1, harmonics + 1)
+    ]
 
 
-def _alias(
-    grid: GridData,
-    piece: GridSegment,
-    fit: LineFit,
-    search: LineSearch,
-    tracks: StarTracks,
-    rig: Rig,
-    star: StarImage | None,
-    guests: Sequence[Guest],
-) -> AliasDecision:
-    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
-    rows = grid.row_time_s
-    by_rows = None
-    if rows is not None:
-        by_rows = row_time_log_odds(
-            *piece.read_xy_arcsec,
-            rows,
-            grid.cadence_s,
-            fit,
-            search.continuum,
-            candidates,
-            row_order_known=rig.get("row_order") is not None,
-        )
-    by_stamps = None
-    if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
-        good = piece.frame >= 0
-        rows_of = piece.frame[good]
-        by_stamps = time_stamp_log_odds(
-            tracks.time_s[rows_of],
-            piece.shared_arcsec[good],
-            fit,
-            search.continuum,
-            candidates.frequency_hz,
-        )
-    said = {
-        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
-    }
-    decision = decide_alias(
-        candidates,
-        exposure_s=grid.exposure_s,
-        evidence={"row times": by_rows, "time stamps": by_stamps, **said},
+def _with_harmonic(name: str, harmonic: int) -> str:
+    return name if harmonic == 1 else f"{name}, harmonic {harmonic}"
+
+
+def _name_causes(
+    line: _LineFacts,
+    causes: Sequence[_Cause],
+    *,
+    range_hz: tuple[float, float],
+    others: Sequence[_LineFacts] = (),
+) -> tuple[str, dict[str, float]]:
+    """Return the cause in words and the odds of every cause worth mentioning.
+
+    `range_hz`: frequencies in which a line could have been found, aliases included. `others`: the
+    run's other lines, which may belong to the same source.
+
+    Returns `cause`: "unknown", or "compatible with ..." and what speaks for it; `odds`: sum 1,
+    "unknown" always there; causes below 1 in 100 are counted to "unknown".
+
+    Bayes' rule. An unknown cause is as likely in every octave of a decade; a cause on the list
+    has a normal distribution about its own frequency, as wide as its tolerance and the line's
+    uncertainty together. Half of the prior goes to "unknown"; the other half is divided among
+    the families on the list, and among each family's members, so that a long list of loosely
+    placed candidates explains little by chance. Steadiness and direction enter as factors.
+    """
+    families = {cause.family for cause in causes}
+    weight = dict.fromkeys(families, 0.0)
+    for cause in causes:
+        weight[cause.family] += 1.0 / cause.harmonic
+    low, high = range_hz
+    folded = line.folded()
+    spread = min(math.log(high / low), const.CAUSE_UNKNOWN_SPREAD)
+    unknown = const.CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
+    unknown *= _steady_factor(line, UNKNOWN)
+    scores: dict[str, float] = {}
+    for cause in causes:
+        if not low <= cause.frequency_hz <= high:
+            continue
+        prior = (1.0 - const.CAUSE_UNKNOWN_PRIOR) / len(families)
+        prior /= cause.harmonic * weight[cause.family]
+        sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
+        fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
+        score = prior * fit * _steady_factor(line, cause.kind) * _direction_factor(line, cause)
+        scores[cause.name] = scores.get(cause.name, 0.0) + score
+    total = unknown + sum(scores.values())
+    odds = {name: score / total for name, score in scores.items() if score >= 0.01 * total}
+    odds[UNKNOWN] = 1.0 - sum(odds.values())
+    by_name = {cause.name: cause for cause in causes}
+    best = _best_kind(odds, by_name)
+    if sum(odds[name] for name in best) < const.CAUSE_NAMING_ODDS:
+        return UNKNOWN, odds
+    grounds = _grounds(line, by_name[best[0]], causes, others)
+    return f"compatible with {' or '.join(best)} ({grounds})", odds
+
+
+def _best_kind(odds: dict[str, float], by_name: dict[str, _Cause]) -> list[str]:
+    """Return the fewest causes of one kind that pass the naming odds, likeliest first.
+
+    Two modes of nearly one frequency, or 50 and 60 Hz folded onto one line, share their odds.
+    """
+    names = sorted((n for n in odds if n != UNKNOWN), key=odds.__getitem__, reverse=True)
+    if not names:
+        return []
+    chosen, total = [], 0.0
+    for name in names:
+        if by_name[name].kind == by_name[names[0]].kind and total < const.CAUSE_NAMING_ODDS:
+            chosen.append(name)
+            total += odds[name]
+    return chosen
+
+
+def _normal(distance: float, sigma: float) -> float:
+    return math.exp(-0.5 * (distance / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
+
+
+def _steady_factor(line: _LineFacts, kind: str) -> float:
+    chance = const.CAUSE_STEADY.get(kind, const.CAUSE_UNKNOWN_STEADY)
+    if line.is_steady is None:
+        return 1.0
+    return chance if line.is_steady else 1.0 - chance
+
+
+def _direction_factor(line: _LineFacts, cause: _Cause) -> float:
+    """Return the density of the line's direction over that of a direction drawn at random."""
+    if cause.angle_deg is None or line.angle_deg is None or line.angle_sigma_deg is None:
+        return 1.0
+    apart = (line.angle_deg - cause.angle_deg + 90.0) % 180.0 - 90.0
+    # A few degrees for the declared direction itself; a tenth of such lines point elsewhere.
+    sigma = math.hypot(line.angle_sigma_deg, 3.0)
+    return 0.1 + 0.9 * min(180.0 * _normal(apart, sigma), 180.0 / sigma)
+
+
+def _agrees(line: _LineFacts, cause: _Cause) -> bool:
+    """Whether some likely true frequency of the line lies within two sigmas of the cause."""
+    reach = 2.0 * math.hypot(cause.sigma_hz, line.sigma_hz)
+    return any(
+        abs(hz - cause.frequency_hz) <= reach
+        for hz, odds in line.folded()
+        if odds >= const.CAUSE_LIKELY_FOLD
     )
-    more = damping_log_odds(fit, decision.candidates_hz)
-    evidence = [*decision.evidence, "usual damping"]
-    if star is not None:
-        more = more + image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
-        evidence.append("star image")
-    odds = decision.odds * np.exp(more - more.max())
-    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
+
+
+def _grounds(
+    line: _LineFacts, cause: _Cause, causes: Sequence[_Cause], others: Sequence[_LineFacts]
+) -> str:
+    grounds = ["frequency"]
+    if line.is_steady is not None and _steady_factor(line, cause.kind) > const.CAUSE_UNKNOWN_STEADY:
+        grounds.append("steadiness" if line.is_steady else "damping")
+    if _direction_factor(line, cause) > 2.0:  # noqa: PLR2004 - twice as likely as at random
+        grounds.append("direction")
+    kin = [c for c in causes if c.family == cause.family and c.name != cause.name]
+    if any(_agrees(other, relative) for other in others for relative in kin):
+        grounds.append("another line of its family")
+    if len(grounds) == 1:
+        return "frequency alone, one coincidence"
+    return ", ".join(grounds[:-1]) + " and " + grounds[-1]
+
+
+def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
+    """Return whether a line is steady, None where it is narrow but not shown to be a sinusoid.
+
+    `kind`: whether the line is wider than the record resolves. `chance`: that noise makes so steady
+    a sinusoid (Thomson's F); None where not tested.
+    """
+    if kind != "steady":
+        return False
+    return True if chance is None or chance <= const.CAUSE_STEADY_ENOUGH else None
 
 
 def name_found(
@@ -229,11 +287,9 @@ def name_found(
 
     `lowest_hz`: start of the search.
     """
-    from blursplit.pier.causes import LineFacts, is_steady, list_causes, name_causes
-
     mains = rig.get("mains_hz")
     turns = rig.get("drive") != "off"
-    causes = list_causes(
+    causes = _list_causes(
         worm_period_s=rig.get("worm_period_s") if turns else None,
         wheel_teeth=rig.get("wheel_teeth") if turns else None,
         drive_angle_deg=rig.get("ra_angle_deg"),
@@ -243,7 +299,7 @@ def name_found(
         known_lines=rig.setup.known_lines,
     )
     facts = [
-        LineFacts(
+        _LineFacts(
             line.fit.frequency_hz,
             max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
             line.alias.candidates_hz.tolist(),
@@ -258,7 +314,7 @@ def name_found(
     out = []
     for i, line in enumerate(found):
         others = [fact for j, fact in enumerate(facts) if j != i]
-        cause, odds = name_causes(facts[i], causes, range_hz=(lowest_hz, highest), others=others)
+        cause, odds = _name_causes(facts[i], causes, range_hz=(lowest_hz, highest), others=others)
         drive = sum(odds.get(c.name, 0.0) for c in causes if c.kind == "drive")
         out.append(replace(line, cause=cause, cause_odds=odds, owner=_owner(line.fit, drive)))
     return out
@@ -300,15 +356,52 @@ def to_result(
     ]
 
 
+@dataclass(frozen=True)
+class _HeadMotion:
+    """A mode in the words of structural engineers."""
+
+    # `displacement_um`, `velocity_um_s`: rms, at the stated lever from where the structure turns.
+    displacement_um: Estimate
+    velocity_um_s: Estimate
+    # The strictest generic vibration criterion (rms velocity in third octaves) that this mode alone
+    # keeps with its whole 95 % interval: VC-A (loosest) to VC-E, None where it keeps none.
+    vibration_class: str | None
+
+
+def _head_motion(
+    rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float
+) -> _HeadMotion:
+    """Return what a mode's image motion is at the head of a pier that turns about its foot.
+
+    `rms_arcsec`: before the exposure averaged it; a value, no limit. `frequency_hz`: true
+    frequencies that it may have, the likeliest first: the velocity's interval covers all.
+    `lever_m`: from the axis of rotation to the head.
+
+    Displacement = rotation x lever, velocity = 2 pi f x displacement, which leave out what the
+    head shifts without turning. Classes by common practice.
+    """
+    size = lever_m * 1e6 / const.ARCSEC_PER_RADIAN
+    turns = 2.0 * np.pi * np.array(frequency_hz)
+    velocity = _times(rms_arcsec, size * turns.min(), size * turns[0], size * turns.max())
+    fastest = velocity.high95 or np.inf
+    kept = [name for name, limit in const.VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
+    return _HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
+
+
+def _times(one: Estimate, low: float, value: float, high: float) -> Estimate:
+    """Return an estimate times a factor that lies between two ends."""
+    ends = {"low": low, "low95": low, "value": value, "high": high, "high95": high}
+    found = {name: getattr(one, name) for name in ends}
+    return Estimate(**{k: None if v is None else float(v * ends[k]) for k, v in found.items()})
+
+
 def _with_head(record: Line, line: FoundLine, lever_m: float) -> Line:
     """Add what the line is at the pier's head, over all true frequencies that it may have."""
-    from blursplit.pier.report import head_motion
-
     if record.rms_arcsec is None:
         return record
     order = np.argsort(-line.alias.odds, kind="stable")
     likely = [k for k in order if k == order[0] or line.alias.odds[k] > const.LEAST_ALIAS_ODDS]
-    head = head_motion(record.rms_arcsec, line.alias.candidates_hz[likely].tolist(), lever_m)
+    head = _head_motion(record.rms_arcsec, line.alias.candidates_hz[likely].tolist(), lever_m)
     return record.model_copy(
         update={
             "head_displacement_um": head.displacement_um,
@@ -470,67 +563,3 @@ def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
 
 
 # --- frames that follow no regular grid, at their own times ---------------------------------------
-def lines_at_own_times(
-    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float, rig: Rig
-) -> tuple[tuple[FoundLine, ...], dict[str, FloatArray]] | None:
-    """Search the shared motion at the frames' own times, at which nothing folds a line.
-
-    `tracks`: irregular in time. `scale_arcsec`: arcsec per pixel (1 to stay in pixels).
-
-    Returns: lines; frequencies and densities of the shared motion along x and y, of the longest
-    stretch, and the 68 % band of their sum. None with fewer than 100 frames in that stretch.
-
-    Generalised Lomb-Scargle periodogram for the density; the search transforms at the same times.
-    Up to half the usual rate only: intervals that scatter fold no frequency onto another, but hide
-    none either, and what is faster shows as a raised floor.
-    """
-    from scipy.stats import chi2
-
-    shared = scale_arcsec * motion.xy_px
-    good = np.isfinite(shared).all(axis=1)
-    time_s, shared, segment = tracks.time_s[good], shared[good], tracks.segment[good]
-    if not time_s.size:
-        return None
-    numbers, counts = np.unique(segment, return_counts=True)
-    longest = segment == numbers[int(np.argmax(counts))]
-    if longest.sum() < const.IRREGULAR_FEWEST_FRAMES:
-        return None
-    cadence_s = float(np.median(np.diff(time_s[longest])))
-    search = find_lines(
-        time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
-    )
-    at, part = (
-        time_s[longest][: const.IRREGULAR_MOST_FRAMES],
-        shared[longest][: const.IRREGULAR_MOST_FRAMES],
-    )
-    slope = np.polynomial.polynomial.polyfit(at, part, 1)
-    part = part - (slope[0] + np.outer(at, slope[1]))
-    span_s = float(at[-1] - at[0])
-    frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
-    densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
-    total = densities[0] + densities[1]
-    low, high = (float(chi2.ppf(part, const.IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
-    lines = [
-        FoundLine(
-            _doubted(fit),
-            None,
-            AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",)),
-        )
-        for fit in search.lines
-    ]
-    lowest_hz = float(search.searched_hz[0])
-    return tuple(name_found(lines, rig, cadence_s=cadence_s, lowest_hz=lowest_hz)), {
-        "frequency_hz": frequency,
-        "common_psd_x_arcsec2_hz": densities[0],
-        "common_psd_y_arcsec2_hz": densities[1],
-        "common_psd_low_arcsec2_hz": const.IRREGULAR_FREEDOM * total / high,
-        "common_psd_high_arcsec2_hz": const.IRREGULAR_FREEDOM * total / low,
-    }
-
-
-def _doubted(fit: LineFit) -> LineFit:
-    """Widen the errors of a line's size by what uneven times leave open."""
-    size = np.sqrt(np.outer(np.diag(fit.covariance), np.diag(fit.covariance)))
-    return replace(
-        fit, covariance_sigma=np.hypot(fit.covariance_sigma, const.IRREGULAR_SIZE_ERROR * size)
-    )

@@ -26,12 +26,12 @@ from blursplit.budget.air_model import (
     sampled_open_shape,
     uniform_between,
 )
+from blursplit.budget.answer import seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_terms import line_cores_hz
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion
 from blursplit.budget.sampler import r_hat, sample
-from blursplit.budget.summary import seeing_of
 from blursplit.errors import InputError
 from blursplit.estimate import estimate, upper_limit
 from blursplit.evidence.guest import Guest, Record

@@ -6,8 +6,10 @@ Widths of two sides are compared as they would be in one and the same air.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from itertools import compress, pairwise
+from typing import Literal
 
 import numpy as np
 
@@ -19,15 +21,22 @@ from blursplit.campaign.compare_record import (
     LineChange,
     Side,
     cell95,
-    compare_lines,
     probability95,
 )
-from blursplit.campaign.estimates import estimate_at, mean_of_sides, quantile, r0_along_sight_m
+from blursplit.campaign.estimates import (
+    _points,
+    background_of,
+    bound95,
+    quantile,
+    r0_along_sight_m,
+    smallest_arcsec,
+    value_at,
+)
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, from_draws, from_ends
 from blursplit.report.words import said, sentence
-from blursplit.result import Remark, Result
+from blursplit.result import Line, Remark, Result
 from blursplit.types import FloatArray, sure
 
 COMPARED: tuple[str, ...] = (
@@ -50,6 +59,161 @@ SCATTER = {"atmosphere": 0.0, "fwhm": const.BETWEEN_WIDTHS}
 """Prior scatter between runs; the air is compared as it was in these very runs."""
 
 
+@dataclass
+class _Group:
+    """The same line in the runs of one side."""
+
+    lines: list[Line]
+    results: list[Result]
+
+    @property
+    def frequency(self) -> Estimate:
+        return _combined([line.frequency_hz for line in self.lines])
+
+    @property
+    def rms(self) -> Estimate | None:
+        known = [line.rms_arcsec for line in self.lines if line.rms_arcsec is not None]
+        return _combined(known) if known else None
+
+
+def _compare_lines(before: Sequence[Result], after: Sequence[Result]) -> list[LineChange]:
+    """Match lines by frequency and say what became of each, in their order.
+
+    A line is "gone" only when the other side would have shown it (its
+    smallest detectable line lies below the 95 % lower end of this one), else "not decided". A match
+    within 25 percent whose 95 % intervals part is "shifted". With several runs a side a line counts
+    when at least half of the runs show it.
+    """
+    changes = []
+    for old, new in _matched(_groups(before), _groups(after)):
+        if old is not None and new is not None:
+            changes.append(_both(old, new))
+        elif old is not None:
+            changes.append(_one(old, after, state="gone"))
+        elif new is not None:
+            changes.append(_one(new, before, state="new"))
+    places = [float(quantile(sure(c.before_hz or c.after_hz), 0.0)) for c in changes]
+    return [changes[k] for k in np.argsort(places, kind="stable")]
+
+
+def _groups(side: Sequence[Result]) -> list[_Group]:
+    found: list[_Group] = []
+    for result in side:
+        for line in result.lines:
+            if line.frequency_hz.value is None:
+                continue
+            home = next((g for g in found if _same(g, line, result)), None)
+            if home is None:
+                found.append(_Group([line], [result]))
+            else:
+                home.lines.append(line)
+                home.results.append(result)
+    return [g for g in found if 2 * len(g.results) >= len(side)]
+
+
+def _same(group: _Group, line: Line, result: Result) -> bool:
+    if any(result is other for other in group.results):
+        return False
+    tolerance = max(_resolution(r) for r in (*group.results, result))
+    return _apart(group.frequency, line.frequency_hz) <= tolerance
+
+
+def _apart(a: Estimate, b: Estimate) -> float:
+    """Return the gap between two 95 % intervals, 0 when they overlap."""
+    (a_low, a_high), (b_low, b_high) = bound95(a), bound95(b)
+    return max(b_low - a_high, a_low - b_high, 0.0)
+
+
+def _resolution(result: Result) -> float:
+    return 1.0 / (result.sequence.duration_s or np.inf)
+
+
+def _combined(estimates: list[Estimate]) -> Estimate:
+    if len(estimates) == 1:
+        return estimates[0]
+    rng = np.random.default_rng(7)
+    draws = [quantile(e, rng.standard_normal(4000)) for e in estimates]
+    # Repeats scatter, so the pooled draws rather than the error of their mean.
+    return from_draws(np.concatenate(draws))
+
+
+def _matched(
+    before: list[_Group], after: list[_Group]
+) -> list[tuple[_Group | None, _Group | None]]:
+    """Pair the nearest lines first, each once."""
+    near = []
+    for i, old in enumerate(before):
+        for j, new in enumerate(after):
+            f_old, f_new = (float(quantile(g.frequency, 0.0)) for g in (old, new))
+            distance = abs(f_new / f_old - 1)
+            if distance <= const.LINE_SHIFT_AT_MOST:
+                near.append((distance, i, j))
+    pairs: list[tuple[_Group | None, _Group | None]] = []
+    used_old: set[int] = set()
+    used_new: set[int] = set()
+    for _, i, j in sorted(near):
+        if i not in used_old and j not in used_new:
+            used_old.add(i)
+            used_new.add(j)
+            pairs.append((before[i], after[j]))
+    pairs += [(g, None) for i, g in enumerate(before) if i not in used_old]
+    pairs += [(None, g) for j, g in enumerate(after) if j not in used_new]
+    return pairs
+
+
+def _both(old: _Group, new: _Group) -> LineChange:
+    resolution = max(_resolution(r) for r in (*old.results, *new.results))
+    change = LineChange(
+        state="same",
+        before_hz=old.frequency,
+        after_hz=new.frequency,
+        before_rms_arcsec=old.rms,
+        after_rms_arcsec=new.rms,
+        runs=(len(old.results), len(new.results)),
+    )
+    if _apart(old.frequency, new.frequency) > resolution:
+        change.state = "shifted"
+        change.reason = sentence("line-match-inferred")
+    elif old.rms is not None and new.rms is not None and _apart(old.rms, new.rms) > 0:
+        lower = quantile(new.rms, 0.0) < quantile(old.rms, 0.0)
+        change.state = "weaker" if lower else "stronger"
+    return change
+
+
+def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "new"]) -> LineChange:
+    """Judge a line that only one side shows by what the other side could have shown."""
+    frequency = float(quantile(group.frequency, 0.0))
+    could = [_smallest(frequency, group, result) for result in other_side]
+    smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
+    rms_low = bound95(group.rms)[0] if group.rms is not None else None
+    decided = smallest is not None and rms_low is not None and smallest < rms_low
+    old, runs = state == "gone", (len(group.results), 0)
+    side = "before" if old else "after"
+    return LineChange(
+        state=state if decided else "not decided",
+        **{f"{side}_hz": group.frequency, f"{side}_rms_arcsec": group.rms},
+        smallest_line_arcsec=smallest,
+        runs=runs if old else runs[::-1],
+        reason=sentence(
+            "line-limit-unknown"
+            if smallest is None
+            else "line-would-show"
+            if decided
+            else "line-could-hide",
+            smallest_arcsec=smallest,
+        ),
+    )
+
+
+def _smallest(frequency_hz: float, group: _Group, result: Result) -> float | None:
+    background = background_of(result)
+    if background is None:
+        return None
+    damping = next((x.damping_ratio for x in group.lines if x.kind == "resonance"), None)
+    ratio = 0.0 if damping is None or damping.value is None else damping.value
+    return float(smallest_arcsec(frequency_hz, background, ratio, which="high"))
+
+
 def compare(
     before: Sequence[Result],
     after: Sequence[Result],
@@ -64,7 +228,7 @@ def compare(
     times. `rng`: source of the draws; the default has a fixed seed, so that a page can be made
     again.
 
-    Each quantity goes through `mean_of_sides`. `smallest_change` is the change that would have
+    Each quantity goes through `_mean_of_sides`. `smallest_change` is the change that would have
     been told from none at the two-sided 5 % level with a probability of 0.8:
     (1.960 + 0.842)/1.960 times half the 95 % interval of the difference (Bloom 1995, Eval. Rev.
     19, 547; from memory, verify). A structure that is only an upper limit on both sides gives no
@@ -94,7 +258,7 @@ def compare(
     in_pixels = changes.get("motion.common_rms_px")
     if structure is None and in_pixels is not None:
         first = _statement(in_pixels, "shared", "px")
-    lines = compare_lines(*sides)
+    lines = _compare_lines(*sides)
     told = [first, *_lines_told(lines), *_open_cause(changes["open.motion_rms_major_arcsec"])]
     return Comparison(
         version=version("blursplit"),
@@ -151,6 +315,122 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Rem
     return False
 
 
+def _estimate_at(result: Result, path: str) -> Estimate | None:
+    """Return the estimate at a path, None where it was not measured or has no upper end."""
+    value = value_at(result, path)
+    if not isinstance(value, Estimate):
+        return None
+    if value.value is None and value.high is None and value.high95 is None:
+        return None
+    return value
+
+
+@dataclass(frozen=True)
+class _TwoSides:
+    """Draws of the mean of each side, and the scatter between repeats."""
+
+    # `before`, `after`: (n_draws,): mean of each side, in the unit of the estimates.
+    before: FloatArray
+    after: FloatArray
+    # Standard deviation between repeats: a share of the value when `logarithmic`, else in the unit
+    # of the estimates.
+    between_runs: Estimate
+    logarithmic: bool  # whether the means were taken in the logarithm
+
+
+def _mean_of_sides(
+    before: Sequence[Estimate],
+    after: Sequence[Estimate],
+    rng: np.random.Generator,
+    n_draws: int = 20_000,
+    *,
+    scatter: float = const.BETWEEN_RUNS,
+) -> _TwoSides:
+    """Return the mean of repeats on both sides under a random-effects model.
+
+    Repeat k of a side is the side's mean plus scatter between runs (one standard deviation for
+    both sides) plus the error of its own estimate. The scatter has a gamma prior (shape 2,
+    mean `scatter`) and is integrated over, so that one run a side carries the scatter
+    that one run has, and many runs speak for themselves.
+
+    `before`, `after`: at least one each. `scatter`: mean of the prior on the scatter between runs,
+    a share of the value. With 0 none is added: what these very runs had is compared (the air of
+    those minutes), not what repeats would have.
+
+    Model and integration over the scatter: Gelman et al. 2013, Bayesian Data Analysis, section
+    5.4; gamma prior of shape 2, which keeps few groups off zero: Chung et al. 2013, Psychometrika
+    78, 685 (both from memory, verify). The means have a flat prior. The errors keep their
+    asymmetric shape.
+    """
+    sides = (list(before), list(after))
+    everything = sides[0] + sides[1]
+    logarithmic = all(e.value is not None and min(_points(e)[1]) > 0 for e in everything)
+    centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
+    sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
+    unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)
+    if scatter == 0:
+        tau = np.zeros(n_draws)
+    else:
+        grid, weight = _between_posterior(centre, sigma, scatter * unit)
+        tau = rng.choice(grid, size=n_draws, p=weight)
+    means = [
+        _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
+        for side, s in zip(sides, sigma, strict=True)
+    ]
+    # a size whose interval touches zero does not go below it; a saving may
+    floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
+    drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
+    return _TwoSides(
+        before=drawn[0],
+        after=drawn[1],
+        between_runs=from_draws(tau),
+        logarithmic=logarithmic,
+    )
+
+
+def _transform(value: FloatArray, logarithmic: bool) -> float:
+    return float(np.log(value)) if logarithmic else float(value)
+
+
+def _half_width(estimate: Estimate, logarithmic: bool) -> float:
+    low, high = (_transform(quantile(estimate, z), logarithmic) for z in (-1.0, 1.0))
+    return max(0.5 * (high - low), 1e-9)
+
+
+def _between_posterior(
+    centre: list[FloatArray], sigma: list[FloatArray], scale: float
+) -> tuple[FloatArray, FloatArray]:
+    grid = scale * np.geomspace(0.005, 50.0, 240)
+    log_p = np.log(np.maximum(grid, 1e-12 * scale)) - 2.0 * grid / scale
+    for y, s in zip(centre, sigma, strict=True):
+        w = 1.0 / (s[:, None] ** 2 + grid[None, :] ** 2)
+        mu = np.sum(w * y[:, None], axis=0) / np.sum(w, axis=0)
+        log_p += 0.5 * np.sum(np.log(w), axis=0) - 0.5 * np.log(np.sum(w, axis=0))
+        log_p -= 0.5 * np.sum(w * (y[:, None] - mu) ** 2, axis=0)
+    step = np.gradient(grid)
+    p = np.exp(log_p - log_p.max()) * step
+    return grid, p / p.sum()
+
+
+def _draw_mean(
+    side: list[Estimate],
+    sigma: FloatArray,
+    tau: FloatArray,
+    *,
+    logarithmic: bool,
+    rng: np.random.Generator,
+) -> FloatArray:
+    n = len(tau)
+    w = 1.0 / (sigma[:, None] ** 2 + tau[None, :] ** 2)
+    total = np.zeros(n)
+    for k, estimate in enumerate(side):
+        own = quantile(estimate, rng.standard_normal(n))
+        own = np.log(own) if logarithmic else own
+        # The own error is drawn with its shape, the scatter between runs added to it.
+        total += w[k] * (own + tau * rng.standard_normal(n))
+    return np.asarray(total / w.sum(axis=0))
+
+
 def _change(
     key: str, sides: tuple[list[Result], list[Result]], rng: np.random.Generator, n_draws: int
 ) -> Change | None:
@@ -158,7 +438,7 @@ def _change(
     if not (known[0] and known[1]):
         return None
     scatter = SCATTER.get(key.partition(".")[0], const.BETWEEN_RUNS)
-    draws = mean_of_sides(known[0], known[1], rng, n_draws, scatter=scatter)
+    draws = _mean_of_sides(known[0], known[1], rng, n_draws, scatter=scatter)
     difference = draws.after - draws.before
     all_limits = [all(e.is_limit for e in side) for side in known]
     both = all(all_limits)
@@ -185,7 +465,7 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     """Return what is compared: a path of the result, or the shared motion in pixels, one axis."""
     x, y = result.motion.common_rms_x_px, result.motion.common_rms_y_px
     if key != "motion.common_rms_px":
-        return estimate_at(result, key)
+        return _estimate_at(result, key)
     if x is None or y is None:
         return None
     rms = float(np.hypot(x, y) / np.sqrt(2.0))
@@ -299,7 +579,7 @@ def _width_at_common_air(
     seeings = [r.atmosphere.seeing_500nm_zenith_arcsec for side in sides for r in side]
     common = float(np.exp(np.mean([np.log(quantile(s, 0.0)) for s in seeings if s])))
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
-    draws = mean_of_sides(moved[0], moved[1], rng, scatter=const.BETWEEN_WIDTHS)
+    draws = _mean_of_sides(moved[0], moved[1], rng, scatter=const.BETWEEN_WIDTHS)
     difference = draws.after - draws.before
     assumes = any(r.setting("aperture_m") is None for side in sides for r in side)
     return CommonAir(

@@ -1,22 +1,17 @@
-"""What a comparison found: a typed record with a published schema, its rows, and its lines."""
+"""What a comparison found: a typed record with a published schema, and its rows."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import background_of, bound95, quantile, smallest_arcsec
-from blursplit.estimate import Estimate, from_draws
+from blursplit.campaign.estimates import bound95
+from blursplit.estimate import Estimate
 from blursplit.report.numbers import number, rounded_up, within
-from blursplit.report.words import sentence
-from blursplit.result import Document, Line, Part, Remark, Result
-from blursplit.types import sure
+from blursplit.result import Document, Part, Remark
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 
@@ -177,158 +172,3 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> _Cell:
         return _Cell("not known" if not math.isfinite(high) else f"< {rounded_up(high)}")
     value, *ends = within(estimate.value, low, high, signed=signed)
     return _Cell(value, " to ".join(ends))
-
-
-@dataclass
-class _Group:
-    """The same line in the runs of one side."""
-
-    lines: list[Line]
-    results: list[Result]
-
-    @property
-    def frequency(self) -> Estimate:
-        return _combined([line.frequency_hz for line in self.lines])
-
-    @property
-    def rms(self) -> Estimate | None:
-        known = [line.rms_arcsec for line in self.lines if line.rms_arcsec is not None]
-        return _combined(known) if known else None
-
-
-def compare_lines(before: Sequence[Result], after: Sequence[Result]) -> list[LineChange]:
-    """Match lines by frequency and say what became of each, in their order.
-
-    A line is "gone" only when the other side would have shown it (its
-    smallest detectable line lies below the 95 % lower end of this one), else "not decided". A match
-    within 25 percent whose 95 % intervals part is "shifted". With several runs a side a line counts
-    when at least half of the runs show it.
-    """
-    changes = []
-    for old, new in _matched(_groups(before), _groups(after)):
-        if old is not None and new is not None:
-            changes.append(_both(old, new))
-        elif old is not None:
-            changes.append(_one(old, after, state="gone"))
-        elif new is not None:
-            changes.append(_one(new, before, state="new"))
-    places = [float(quantile(sure(c.before_hz or c.after_hz), 0.0)) for c in changes]
-    return [changes[k] for k in np.argsort(places, kind="stable")]
-
-
-def _groups(side: Sequence[Result]) -> list[_Group]:
-    found: list[_Group] = []
-    for result in side:
-        for line in result.lines:
-            if line.frequency_hz.value is None:
-                continue
-            home = next((g for g in found if _same(g, line, result)), None)
-            if home is None:
-                found.append(_Group([line], [result]))
-            else:
-                home.lines.append(line)
-                home.results.append(result)
-    return [g for g in found if 2 * len(g.results) >= len(side)]
-
-
-def _same(group: _Group, line: Line, result: Result) -> bool:
-    if any(result is other for other in group.results):
-        return False
-    tolerance = max(_resolution(r) for r in (*group.results, result))
-    return _apart(group.frequency, line.frequency_hz) <= tolerance
-
-
-def _apart(a: Estimate, b: Estimate) -> float:
-    """Return the gap between two 95 % intervals, 0 when they overlap."""
-    (a_low, a_high), (b_low, b_high) = bound95(a), bound95(b)
-    return max(b_low - a_high, a_low - b_high, 0.0)
-
-
-def _resolution(result: Result) -> float:
-    return 1.0 / (result.sequence.duration_s or np.inf)
-
-
-def _combined(estimates: list[Estimate]) -> Estimate:
-    if len(estimates) == 1:
-        return estimates[0]
-    rng = np.random.default_rng(7)
-    draws = [quantile(e, rng.standard_normal(4000)) for e in estimates]
-    # Repeats scatter, so the pooled draws rather than the error of their mean.
-    return from_draws(np.concatenate(draws))
-
-
-def _matched(
-    before: list[_Group], after: list[_Group]
-) -> list[tuple[_Group | None, _Group | None]]:
-    """Pair the nearest lines first, each once."""
-    near = []
-    for i, old in enumerate(before):
-        for j, new in enumerate(after):
-            f_old, f_new = (float(quantile(g.frequency, 0.0)) for g in (old, new))
-            distance = abs(f_new / f_old - 1)
-            if distance <= const.LINE_SHIFT_AT_MOST:
-                near.append((distance, i, j))
-    pairs: list[tuple[_Group | None, _Group | None]] = []
-    used_old: set[int] = set()
-    used_new: set[int] = set()
-    for _, i, j in sorted(near):
-        if i not in used_old and j not in used_new:
-            used_old.add(i)
-            used_new.add(j)
-            pairs.append((before[i], after[j]))
-    pairs += [(g, None) for i, g in enumerate(before) if i not in used_old]
-    pairs += [(None, g) for j, g in enumerate(after) if j not in used_new]
-    return pairs
-
-
-def _both(old: _Group, new: _Group) -> LineChange:
-    resolution = max(_resolution(r) for r in (*old.results, *new.results))
-    change = LineChange(
-        state="same",
-        before_hz=old.frequency,
-        after_hz=new.frequency,
-        before_rms_arcsec=old.rms,
-        after_rms_arcsec=new.rms,
-        runs=(len(old.results), len(new.results)),
-    )
-    if _apart(old.frequency, new.frequency) > resolution:
-        change.state = "shifted"
-        change.reason = sentence("line-match-inferred")
-    elif old.rms is not None and new.rms is not None and _apart(old.rms, new.rms) > 0:
-        lower = quantile(new.rms, 0.0) < quantile(old.rms, 0.0)
-        change.state = "weaker" if lower else "stronger"
-    return change
-
-
-def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "new"]) -> LineChange:
-    """Judge a line that only one side shows by what the other side could have shown."""
-    frequency = float(quantile(group.frequency, 0.0))
-    could = [_smallest(frequency, group, result) for result in other_side]
-    smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
-    rms_low = bound95(group.rms)[0] if group.rms is not None else None
-    decided = smallest is not None and rms_low is not None and smallest < rms_low
-    old, runs = state == "gone", (len(group.results), 0)
-    side = "before" if old else "after"
-    return LineChange(
-        state=state if decided else "not decided",
-        **{f"{side}_hz": group.frequency, f"{side}_rms_arcsec": group.rms},
-        smallest_line_arcsec=smallest,
-        runs=runs if old else runs[::-1],
-        reason=sentence(
-            "line-limit-unknown"
-            if smallest is None
-            else "line-would-show"
-            if decided
-            else "line-could-hide",
-            smallest_arcsec=smallest,
-        ),
-    )
-
-
-def _smallest(frequency_hz: float, group: _Group, result: Result) -> float | None:
-    background = background_of(result)
-    if background is None:
-        return None
-    damping = next((x.damping_ratio for x in group.lines if x.kind == "resonance"), None)
-    ratio = 0.0 if damping is None or damping.value is None else damping.value
-    return float(smallest_arcsec(frequency_hz, background, ratio, which="high"))

@@ -40,7 +40,6 @@ from blursplit.campaign.recording import (
     Turns,
     Witness,
     fields_tonight,
-    plan_recording,
 )
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
@@ -53,6 +52,130 @@ from blursplit.spectra.aliases import apparent_frequency
 if TYPE_CHECKING:
     _Make = Callable[[float, float], Background]
     """Background of a run by its length [s] and frame interval [s]."""
+
+
+def _star_electrons(
+    magnitude: float, aperture_m: float, obstruction: float, band_um: float, exposure_s: float
+) -> float:
+    """Return the electrons of a star in one exposure through a band of some width."""
+    area = 0.25 * np.pi * aperture_m**2 * (1.0 - obstruction**2)
+    rate = const.PHOTONS_ZERO_MAG * area * band_um * const.EFFICIENCY * 10.0 ** (-0.4 * magnitude)
+    return float(rate * exposure_s)
+
+
+def _centroid_noise_px(electrons: float, background_e: float, sigma_px: float) -> float:
+    """Return the one-axis noise of a Gaussian-weighted centroid.
+
+    `electrons`: in the star. `background_e`: sky electrons plus read noise squared, a pixel.
+    `sigma_px`: of the star, before the pixel.
+
+    Weight of the star's own width s_w = s, star in pixels s_p^2 = s^2 + 1/12,
+    1/s_c^2 = 1/s_p^2 + 1/s_w^2, 1/s_d^2 = 1/s_p^2 + 2/s_w^2:
+    s_d^4 s_p^6/(N s_c^8) + pi B s_w^4 s_p^8/(2 N^2 s_c^8) (method notes, section 7: agrees with
+    simulation to 5 percent).
+    """
+    w2 = sigma_px**2
+    p2 = w2 + 1.0 / 12.0
+    c2 = 1.0 / (1.0 / p2 + 1.0 / w2)
+    d2 = 1.0 / (1.0 / p2 + 2.0 / w2)
+    variance = d2**2 * p2**3 / (electrons * c2**4)
+    variance += np.pi * background_e * w2**2 * p2**4 / (2.0 * electrons**2 * c2**4)
+    return float(np.sqrt(variance))
+
+
+def _peak_electrons(electrons: float, sigma_px: float) -> float:
+    """Return the electrons in the brightest pixel of a Gaussian star centred on it."""
+    from scipy.special import erf
+
+    return float(electrons * erf(0.5 / (np.sqrt(2.0) * sigma_px)) ** 2)
+
+
+def _plan_recording(
+    instrument: Rig, seeing: float, stars: int, duration_s: float, warnings: list[Remark]
+) -> Recording:
+    """Return how to record: exposure, rate, length and the magnitudes that serve.
+
+    A stated exposure or frame interval is kept. `warnings`: doubts are added to it.
+    """
+    aperture = float(instrument.get("aperture_m"))
+    wind = geometric_middle(instrument.get("wind_m_s"))
+    exposure, why = instrument.get("exposure_s"), sentence("as-stated")
+    interval = instrument.get("frame_interval_s")
+    if exposure is None:
+        longest = min(const.PLAN_LONGEST_EXPOSURE_S, interval or const.PLAN_LONGEST_EXPOSURE_S)
+        exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
+        why = sentence("exposure-of-air", wind_m_s=wind)
+    rate_why = sentence("as-stated")
+    if interval is None:
+        interval = max(exposure, const.PLAN_INTERVAL_S)
+        rate_why = sentence(
+            "rate-of-exposure" if exposure > const.PLAN_INTERVAL_S else "rate-of-plan"
+        )
+    if interval < exposure:
+        warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
+    faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
+    return Recording(
+        exposure_s=exposure,
+        exposure_reason=why,
+        frame_interval_s=interval,
+        rate_hz=1.0 / interval,
+        rate_reason=rate_why,
+        duration_s=duration_s,
+        duration_reason=sentence(
+            "length-of-plan" if duration_s >= const.PLAN_DURATION_S else "length-short"
+        ),
+        nyquist_hz=0.5 / interval,
+        stars=stars,
+        faintest_mag=faintest,
+        brightest_mag=brightest,
+        star_noise_arcsec=noise,
+        shared_noise_arcsec=noise / float(np.sqrt(stars)),
+    )
+
+
+def _magnitudes(
+    instrument: Rig, seeing: float, exposure: float, warnings: list[Remark]
+) -> tuple[float, float | None, float]:
+    """Return the faintest and brightest useful magnitude and the noise of the faintest star."""
+    scale = float(instrument.get("pixel_scale_arcsec"))
+    aperture = float(instrument.get("aperture_m"))
+    wavelength = float(instrument.get("wavelength_nm")) * 1e-9
+    airy = const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN
+    width = float(np.hypot(seeing, airy))
+    sigma = width / const.FWHM_PER_SIGMA / scale
+    least_px = 2.1  # method notes: below, the centroid feels the pixel phase
+    if width / scale < least_px:
+        facts = {"pixel_arcsec": scale, "fwhm_px": width / scale, "least_px": least_px}
+        warnings.append(said("undersampled", of="plan", **facts))
+    band = instrument.get("band_nm") or [400.0, 700.0]
+    band_um = (band[1] - band[0]) / 1000.0
+    obstruction = float(instrument.get("obstruction") or 0.0)
+
+    def electrons(magnitude: float) -> float:
+        return _star_electrons(magnitude, aperture, obstruction, band_um, exposure)
+
+    sky = electrons(const.SKY_MAG_ARCSEC2) * scale**2
+    read = float(instrument.get("read_noise_e") or 3.0)
+    grid = np.arange(-2.0, 18.0, 0.05)
+    noise = np.array([_centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
+    usable = np.flatnonzero(noise <= const.PLAN_NOISE_ARCSEC)
+    if len(usable) == 0:
+        warnings.append(said("too-little-light"))
+        return float(grid[0]), None, float(noise[0])
+    faintest = float(grid[usable[-1]])
+    brightest = None
+    level, gain = instrument.get("saturation_adu"), instrument.get("gain_e_per_adu")
+    if level and gain:
+        # The magnitude whose sharpest frame fills 80 % of the range: short exposures reach half
+        # the seeing in lucky moments, never less than diffraction.
+        sharp = max(max(airy, 0.5 * seeing) / const.FWHM_PER_SIGMA / scale, 0.3)
+        full = const.FULL_WELL_SHARE * level * gain
+        brightest = float(2.5 * np.log10(_peak_electrons(electrons(0.0), sharp) / full))
+    if brightest is None:
+        warnings.append(said("saturation-unknown"))
+    elif brightest > faintest:
+        warnings.append(said("saturation", faintest_mag=faintest, brightest_mag=brightest))
+    return faintest, brightest, float(noise[usable[-1]])
 
 
 def plan(
@@ -78,7 +201,7 @@ def plan(
     instrument = merge_settings(as_rig(rig), {})
     _check(instrument, seeing_arcsec, stars, duration_s)
     warnings: list[Remark] = []
-    recording = plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
+    recording = _plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
     background = _background(instrument, recording, seeing_arcsec)
     detectable = [
         _detectable(f, damping_ratio, background)

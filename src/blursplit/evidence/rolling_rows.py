@@ -17,7 +17,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.estimate import with_error
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.spectra import LineFit, find_lines, row_aligned_motion
+from blursplit.spectra import LineFit, find_lines
 from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
@@ -84,6 +84,30 @@ def _zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     ]
 
 
+def _row_aligned_motion(
+    x: FloatArray, y: FloatArray, row_time_s: FloatArray, cadence_s: float, order: int, sign: int
+) -> FloatArray:
+    """Return the stars' mean motion with the rows' delays taken out for one zone of frequencies.
+
+    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN. `row_time_s`
+    (n_stars,). `order`, `sign`: zone: true frequencies order x frame rate + sign x apparent
+    frequency.
+
+    Returns: (n, 2): A line whose true frequency lies in this zone keeps its full amplitude here; a
+    plain mean over rows damps it by |mean exp(2 pi i nu d)|, which for fast lines can hide it.
+    """
+    n = x.shape[0]
+    apparent = np.fft.rfftfreq(n, cadence_s)
+    true = order / cadence_s + sign * apparent
+    turn = np.exp(-2j * np.pi * sign * np.outer(true, row_time_s))
+    columns = []
+    for values in (x, y):
+        mean = values.mean(axis=0)
+        spectrum = (np.fft.rfft(values - mean, axis=0) * turn).mean(axis=1)
+        columns.append(np.fft.irfft(spectrum, n=n) + mean.mean())
+    return np.stack(columns, axis=1)
+
+
 def rolling_shutter_lines(
     grid: GridData, time_s: FloatArray, segment: IntArray, found: list[LineFit]
 ) -> list[LineFit]:
@@ -97,7 +121,7 @@ def rolling_shutter_lines(
     lines = list(found)
     for zone in zones:
         pieces = [
-            row_aligned_motion(*s.read_xy_arcsec, sure(grid.row_time_s), grid.cadence_s, *zone)
+            _row_aligned_motion(*s.read_xy_arcsec, sure(grid.row_time_s), grid.cadence_s, *zone)
             for s in grid.segments
         ]
         search = find_lines(

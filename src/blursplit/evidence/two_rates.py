@@ -17,9 +17,36 @@ from blursplit.motion.common import grid_data
 from blursplit.result import Facts
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit, find_lines
-from blursplit.spectra.aliases import second_rate_log_odds
+from blursplit.spectra.aliases import apparent_frequency
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
+
+
+def _second_rate_log_odds(
+    candidates_hz: FloatArray,
+    second_cadence_s: float,
+    second_lines_hz: FloatArray,
+    second_sigma_hz: FloatArray,
+    first_sigma_hz: float,
+) -> FloatArray:
+    """Return the log likelihood of each candidate from lines found at another frame rate.
+
+    `candidates_hz` (c,). `second_lines_hz`, `second_sigma_hz` (l,): apparent lines of the other run
+    and their standard errors. `first_sigma_hz`: standard error of the apparent frequency in this
+    run.
+
+    Returns: (c,): density of the nearest match, over a flat chance of 10 % that the line was
+    missed.
+    """
+    rate = 1.0 / second_cadence_s
+    expected = apparent_frequency(candidates_hz, rate)
+    flat = np.full(candidates_hz.size, 0.1 / (rate / 2.0))
+    if second_lines_hz.size == 0:
+        return np.asarray(np.log(flat))
+    sigma = np.hypot(second_sigma_hz, first_sigma_hz)[None]
+    distance = (expected[:, None] - second_lines_hz[None]) / sigma
+    density = np.exp(-0.5 * distance**2) / (np.sqrt(2.0 * np.pi) * sigma)
+    return np.asarray(np.log(0.9 * density.max(axis=1) / second_lines_hz.size + flat))
 
 
 @dataclass(frozen=True)
@@ -47,7 +74,7 @@ class TwoRates(Guest):
         """Return how well each true frequency agrees with the lines at the other rate."""
         if self._lines is None:
             return None
-        return second_rate_log_odds(candidates_hz, *self._lines, line.frequency_sigma)
+        return _second_rate_log_odds(candidates_hz, *self._lines, line.frequency_sigma)
 
 
 def _split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, StarTracks | None]:

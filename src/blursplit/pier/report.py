@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -315,40 +314,3 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
     share = np.cumsum(weight[order]) - 0.5 * weight[order]
     at = np.array(const.PERCENTILES) / 100.0
     return from_ends(np.exp(np.interp(at, share / weight.sum(), np.log(values[order]))))
-
-
-@dataclass(frozen=True)
-class _HeadMotion:
-    """A mode in the words of structural engineers."""
-
-    # `displacement_um`, `velocity_um_s`: rms, at the stated lever from where the structure turns.
-    displacement_um: Estimate
-    velocity_um_s: Estimate
-    # The strictest generic vibration criterion (rms velocity in third octaves) that this mode alone
-    # keeps with its whole 95 % interval: VC-A (loosest) to VC-E, None where it keeps none.
-    vibration_class: str | None
-
-
-def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float) -> _HeadMotion:
-    """Return what a mode's image motion is at the head of a pier that turns about its foot.
-
-    `rms_arcsec`: before the exposure averaged it; a value, no limit. `frequency_hz`: true
-    frequencies that it may have, the likeliest first: the velocity's interval covers all.
-    `lever_m`: from the axis of rotation to the head.
-
-    Displacement = rotation x lever, velocity = 2 pi f x displacement, which leave out what the
-    head shifts without turning. Classes by common practice.
-    """
-    size = lever_m * 1e6 / const.ARCSEC_PER_RADIAN
-    turns = 2.0 * np.pi * np.array(frequency_hz)
-    velocity = _times(rms_arcsec, size * turns.min(), size * turns[0], size * turns.max())
-    fastest = velocity.high95 or np.inf
-    kept = [name for name, limit in const.VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
-    return _HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
-
-
-def _times(one: Estimate, low: float, value: float, high: float) -> Estimate:
-    """Return an estimate times a factor that lies between two ends."""
-    ends = {"low": low, "low95": low, "value": value, "high": high, "high95": high}
-    found = {name: getattr(one, name) for name in ends}
-    return Estimate(**{k: None if v is None else float(v * ends[k]) for k, v in found.items()})

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -160,33 +159,6 @@ def time_stamp_log_odds(
             )
             total[index] = max(total[index], value)
     return total
-
-
-def second_rate_log_odds(
-    candidates_hz: FloatArray,
-    second_cadence_s: float,
-    second_lines_hz: FloatArray,
-    second_sigma_hz: FloatArray,
-    first_sigma_hz: float,
-) -> FloatArray:
-    """Return the log likelihood of each candidate from lines found at another frame rate.
-
-    `candidates_hz` (c,). `second_lines_hz`, `second_sigma_hz` (l,): apparent lines of the other run
-    and their standard errors. `first_sigma_hz`: standard error of the apparent frequency in this
-    run.
-
-    Returns: (c,): density of the nearest match, over a flat chance of 10 % that the line was
-    missed.
-    """
-    rate = 1.0 / second_cadence_s
-    expected = apparent_frequency(candidates_hz, rate)
-    flat = np.full(candidates_hz.size, 0.1 / (rate / 2.0))
-    if second_lines_hz.size == 0:
-        return np.asarray(np.log(flat))
-    sigma = np.hypot(second_sigma_hz, first_sigma_hz)[None]
-    distance = (expected[:, None] - second_lines_hz[None]) / sigma
-    density = np.exp(-0.5 * distance**2) / (np.sqrt(2.0 * np.pi) * sigma)
-    return np.asarray(np.log(0.9 * density.max(axis=1) / second_lines_hz.size + flat))
 
 
 def decide_alias(
@@ -334,30 +306,6 @@ def _array_spectra(
     )
 
 
-def row_aligned_motion(
-    x: FloatArray, y: FloatArray, row_time_s: FloatArray, cadence_s: float, order: int, sign: int
-) -> FloatArray:
-    """Return the stars' mean motion with the rows' delays taken out for one zone of frequencies.
-
-    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN. `row_time_s`
-    (n_stars,). `order`, `sign`: zone: true frequencies order x frame rate + sign x apparent
-    frequency.
-
-    Returns: (n, 2): A line whose true frequency lies in this zone keeps its full amplitude here; a
-    plain mean over rows damps it by |mean exp(2 pi i nu d)|, which for fast lines can hide it.
-    """
-    n = x.shape[0]
-    apparent = np.fft.rfftfreq(n, cadence_s)
-    true = order / cadence_s + sign * apparent
-    turn = np.exp(-2j * np.pi * sign * np.outer(true, row_time_s))
-    columns = []
-    for values in (x, y):
-        mean = values.mean(axis=0)
-        spectrum = (np.fft.rfft(values - mean, axis=0) * turn).mean(axis=1)
-        columns.append(np.fft.irfft(spectrum, n=n) + mean.mean())
-    return np.stack(columns, axis=1)
-
-
 def _shared_log_likelihood(spectra: _ArraySpectra, order: int = 0, sign: int = 1) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
@@ -417,44 +365,6 @@ def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -
     return np.asarray(np.maximum(difference - level / (n_stars - 1), 0.2 * level))
 
 
-@dataclass(frozen=True)
-class _SharedSpectrum:
-    """Share of the motion's power that is common to all stars."""
-
-    frequency_hz: FloatArray  # (b,): middle of each band
-    # `share`, `low`, `high`: (b,): 0 to 1, noise removed, with a 68 % interval; NaN where the noise
-    # drowns the motion.
-    share: FloatArray
-    low: FloatArray
-    high: FloatArray
-
-
-def coherence_spectrum(
-    x: FloatArray, y: FloatArray, noise_sigma: FloatArray | float, cadence_s: float
-) -> _SharedSpectrum:
-    """Return the share of the motion's power common to two or more stars, by frequency.
-
-    `x`, `y` (n, n_stars): motion on the regular grid, without NaN, any unit. `noise_sigma`
-    (n_stars,): centroid noise of one axis, same unit.
-
-    Common power: mean over pairs of Re(z_s conj z_t); total: mean |z_s|^2 less the noise. The
-    interval is a jackknife over the bins of a band.
-    """
-    n, n_stars = x.shape
-    from scipy.signal.windows import dpss
-
-    tapers = dpss(n, 2.0, 3)
-    both = np.stack([x - x.mean(axis=0), y - y.mean(axis=0)])
-    spectra = np.fft.rfft(tapers[:, None, :, None] * both[None], axis=2)
-    frequency = np.asarray(np.fft.rfftfreq(n, cadence_s), dtype=np.float64)
-    noise = float(np.mean(np.broadcast_to(np.asarray(noise_sigma), (n_stars,)) ** 2))
-    power = (np.abs(spectra) ** 2).sum(axis=3)
-    pairs = (np.abs(spectra.sum(axis=3)) ** 2 - power) / (n_stars * (n_stars - 1))
-    common = pairs.mean(axis=(0, 1))
-    total = (power / n_stars - noise).mean(axis=(0, 1))
-    return _by_band(frequency, common, total, noise)
-
-
 def shared_probability(
     x: FloatArray,
     y: FloatArray,
@@ -479,43 +389,3 @@ def shared_probability(
     together = max(_shared_log_likelihood(spectra, order, sign) for order, sign in signs)
     gain = together - _best_over_scale(spectra, None)  # the power of each star for itself
     return float(1.0 / (1.0 + np.exp(np.clip(-gain, -50, 50))))
-
-
-def _by_band(
-    frequency: FloatArray, common: FloatArray, total: FloatArray, noise: float
-) -> _SharedSpectrum:
-    bins = np.arange(2, frequency.size - 1)  # the mean, and Nyquist, are left out
-    edges = [float(bins[0])]
-    while edges[-1] < bins[-1]:
-        edges.append(
-            max(
-                edges[-1] * 2.0 ** (1.0 / const.SHARED_BANDS_PER_OCTAVE),
-                edges[-1] + const.SHARED_FEWEST_BINS,
-            )
-        )
-    rows = []
-    for low, high in pairwise(edges):
-        part = bins[(bins >= low) & (bins < high)]
-        if part.size < const.SHARED_FEWEST_BINS - 1:
-            continue
-        middle = float(np.sqrt(frequency[part[0]] * frequency[part[-1]]))
-        rows.append((middle, *_ratio(common[part], total[part], noise)))
-    table = np.array(rows, dtype=np.float64).reshape(-1, 4)
-    return _SharedSpectrum(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
-
-
-def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, float, float]:
-    top, bottom = common.sum(), total.sum()
-    # a sum of power smaller than its own scatter carries no share
-    if bottom <= 0.2 * noise * common.size / np.sqrt(common.size):
-        return np.nan, np.nan, np.nan
-    ratio = top / bottom
-    without = (top - common) / (bottom - total)
-    # neighbouring bins under NW = 2 tapers repeat each other: half of them count
-    m = common.size
-    sigma = np.sqrt(2.0 * (m - 1) / m * np.sum((without - without.mean()) ** 2))
-    return (
-        float(np.clip(ratio, 0.0, 1.0)),
-        float(np.clip(ratio - sigma, 0.0, 1.0)),
-        float(np.clip(ratio + sigma, 0.0, 1.0)),
-    )

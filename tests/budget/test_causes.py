@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.lines import FoundLine, name_found
-from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
-from blursplit.pier.causes import (
-    LineFacts,
+from blursplit.budget.lines import (
+    FoundLine,
     _Cause,
+    _LineFacts,
+    _list_causes,
+    _name_causes,
     is_steady,
-    list_causes,
-    name_causes,
+    name_found,
 )
+from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
 from blursplit.rig import KnownLine, Rig, Setup, merge_settings
 from blursplit.spectra import AliasDecision
 
@@ -26,22 +27,22 @@ MODES = (("bending x", 22.0), ("bending y", 22.2), ("torsion", 43.0))
 
 
 def test_odds_sum_to_one_and_always_hold_the_unknown():
-    causes = list_causes(worm_period_s=[480.0], mode_hz=MODES)
+    causes = _list_causes(worm_period_s=[480.0], mode_hz=MODES)
     for hz in (0.002, 1.0, 22.0, 50.0, 100.0):
-        _, odds = name_causes(LineFacts(hz, 0.01 * hz), causes, range_hz=RANGE)
+        _, odds = _name_causes(_LineFacts(hz, 0.01 * hz), causes, range_hz=RANGE)
         assert_allclose(sum(odds.values()), 1.0, rtol=1e-9)
         assert odds["unknown"] > 0.0
 
 
 def test_nothing_declared_leaves_everything_unknown():
-    cause, odds = name_causes(LineFacts(11.7, 0.03), [], range_hz=RANGE)
+    cause, odds = _name_causes(_LineFacts(11.7, 0.03), [], range_hz=RANGE)
     assert (cause, odds) == ("unknown", {"unknown": 1.0})
 
 
 def test_a_line_near_a_predicted_mode_is_no_claim():
     # One coincidence within 15 percent: the odds lean to the mode, the cause stays open.
-    cause, odds = name_causes(
-        LineFacts(23.0, 0.1, is_steady=False), list_causes(mode_hz=MODES), range_hz=RANGE
+    cause, odds = _name_causes(
+        _LineFacts(23.0, 0.1, is_steady=False), _list_causes(mode_hz=MODES), range_hz=RANGE
     )
     assert cause == "unknown"
     assert odds["pier bending x"] > odds.get("pier torsion", 0.0)
@@ -49,8 +50,8 @@ def test_a_line_near_a_predicted_mode_is_no_claim():
 
 
 def test_mains_line_is_called_compatible_and_never_more():
-    cause, odds = name_causes(
-        LineFacts(50.02, 0.02, is_steady=True), list_causes(mode_hz=MODES), range_hz=RANGE
+    cause, odds = _name_causes(
+        _LineFacts(50.02, 0.02, is_steady=True), _list_causes(mode_hz=MODES), range_hz=RANGE
     )
     assert cause.startswith("compatible with mains 50 Hz (")
     assert "steadiness" in cause
@@ -65,69 +66,69 @@ def test_narrow_line_counts_as_steady_only_where_its_sinusoid_is_shown():
 
 
 def test_one_coincidence_is_named_as_such():
-    causes = list_causes(known_lines=[KnownLine(name="pump", frequency_hz=24.7, tolerance_hz=0.1)])
-    cause, _ = name_causes(LineFacts(24.72, 0.02), causes, range_hz=RANGE)
+    causes = _list_causes(known_lines=[KnownLine(name="pump", frequency_hz=24.7, tolerance_hz=0.1)])
+    cause, _ = _name_causes(_LineFacts(24.72, 0.02), causes, range_hz=RANGE)
     assert cause == "compatible with pump (frequency alone, one coincidence)"
 
 
 def test_another_line_of_the_family_is_a_second_ground():
-    causes = list_causes(mains_hz=(50.0,))
-    cause, _ = name_causes(
-        LineFacts(50.0, 0.02), causes, range_hz=RANGE, others=[LineFacts(100.05, 0.02)]
+    causes = _list_causes(mains_hz=(50.0,))
+    cause, _ = _name_causes(
+        _LineFacts(50.0, 0.02), causes, range_hz=RANGE, others=[_LineFacts(100.05, 0.02)]
     )
     assert "another line of its family" in cause
 
 
 def test_two_causes_that_fold_onto_one_line_share_the_odds():
     # 40, 50 and 60 Hz at 10 frames a second all fold onto 10 or 0: neither grid is preferred.
-    line = LineFacts(10.0, 0.02, [40.0, 60.0, 50.0], [1.0, 1.0, 1.0], is_steady=True)
-    cause, odds = name_causes(line, list_causes(), range_hz=RANGE)
+    line = _LineFacts(10.0, 0.02, [40.0, 60.0, 50.0], [1.0, 1.0, 1.0], is_steady=True)
+    cause, odds = _name_causes(line, _list_causes(), range_hz=RANGE)
     assert_allclose(odds["mains 50 Hz"], odds["mains 60 Hz"], rtol=1e-6)
     assert " or " in cause
 
 
 def test_odds_of_an_alias_decide_between_causes():
-    causes = list_causes(mode_hz=(("bending x", 44.0),), mains_hz=())
-    seen = LineFacts(16.0, 0.05, [16.0, 44.0], [0.99, 0.01])
-    true = LineFacts(16.0, 0.05, [16.0, 44.0], [0.01, 0.99])
+    causes = _list_causes(mode_hz=(("bending x", 44.0),), mains_hz=())
+    seen = _LineFacts(16.0, 0.05, [16.0, 44.0], [0.99, 0.01])
+    true = _LineFacts(16.0, 0.05, [16.0, 44.0], [0.01, 0.99])
     assert (
-        name_causes(true, causes, range_hz=RANGE)[1]["pier bending x"]
-        > name_causes(seen, causes, range_hz=RANGE)[1].get("pier bending x", 0.0) + 0.3
+        _name_causes(true, causes, range_hz=RANGE)[1]["pier bending x"]
+        > _name_causes(seen, causes, range_hz=RANGE)[1].get("pier bending x", 0.0) + 0.3
     )
 
 
 def test_a_longer_list_of_loose_candidates_explains_no_more():
     # Chance coincidence: fifty loose modes cover everything, so each must count for little.
-    line = LineFacts(31.0, 0.1)
-    few = list_causes(mode_hz=(("a", 31.0),), mains_hz=())
-    many = list_causes(mode_hz=[(f"m{k}", 2.0 + 2.0 * k) for k in range(50)], mains_hz=())
-    first = name_causes(line, few, range_hz=RANGE)[1]["unknown"]
-    second = name_causes(line, many, range_hz=RANGE)[1]["unknown"]
+    line = _LineFacts(31.0, 0.1)
+    few = _list_causes(mode_hz=(("a", 31.0),), mains_hz=())
+    many = _list_causes(mode_hz=[(f"m{k}", 2.0 + 2.0 * k) for k in range(50)], mains_hz=())
+    first = _name_causes(line, few, range_hz=RANGE)[1]["unknown"]
+    second = _name_causes(line, many, range_hz=RANGE)[1]["unknown"]
     assert second > first
     assert second > 0.3
 
 
 def test_direction_across_right_ascension_speaks_against_the_drive():
-    causes = list_causes(worm_period_s=[20.0], mains_hz=(), drive_angle_deg=30.0)
-    along = LineFacts(0.05, 0.001, angle_deg=31.0, angle_sigma_deg=4.0)
-    across = LineFacts(0.05, 0.001, angle_deg=120.0, angle_sigma_deg=4.0)
-    named, odds = name_causes(along, causes, range_hz=RANGE)
+    causes = _list_causes(worm_period_s=[20.0], mains_hz=(), drive_angle_deg=30.0)
+    along = _LineFacts(0.05, 0.001, angle_deg=31.0, angle_sigma_deg=4.0)
+    across = _LineFacts(0.05, 0.001, angle_deg=120.0, angle_sigma_deg=4.0)
+    named, odds = _name_causes(along, causes, range_hz=RANGE)
     assert "direction" in named
-    assert name_causes(across, causes, range_hz=RANGE)[1]["drive 20 s"] < odds["drive 20 s"] - 0.1
+    assert _name_causes(across, causes, range_hz=RANGE)[1]["drive 20 s"] < odds["drive 20 s"] - 0.1
 
 
 def test_direction_is_axial():
-    causes = list_causes(worm_period_s=[20.0], mains_hz=(), drive_angle_deg=1.0)
-    near = LineFacts(0.05, 0.001, angle_deg=179.0, angle_sigma_deg=4.0)
-    same = LineFacts(0.05, 0.001, angle_deg=3.0, angle_sigma_deg=4.0)
-    assert name_causes(near, causes, range_hz=RANGE) == name_causes(same, causes, range_hz=RANGE)
+    causes = _list_causes(worm_period_s=[20.0], mains_hz=(), drive_angle_deg=1.0)
+    near = _LineFacts(0.05, 0.001, angle_deg=179.0, angle_sigma_deg=4.0)
+    same = _LineFacts(0.05, 0.001, angle_deg=3.0, angle_sigma_deg=4.0)
+    assert _name_causes(near, causes, range_hz=RANGE) == _name_causes(same, causes, range_hz=RANGE)
 
 
 def test_named_causes_are_right_as_often_as_they_say():
     # Draw causes by the stated prior, half of them unknown within a decade; of the lines that
     # get a name the mean odds must match the share that is right.
     rng = np.random.default_rng(8)
-    causes = list_causes(
+    causes = _list_causes(
         worm_period_s=[480.0],
         mode_hz=(("bending", 17.0), ("torsion", 39.0)),
         fan_rpm=(1800.0,),
@@ -149,8 +150,8 @@ def test_named_causes_are_right_as_often_as_they_say():
         if not 10.0 < hz < 100.0:
             continue
         seen = hz + 0.02 * rng.standard_normal()
-        cause, odds = name_causes(
-            LineFacts(seen, 0.02, is_steady=bool(steady)), causes, range_hz=RANGE
+        cause, odds = _name_causes(
+            _LineFacts(seen, 0.02, is_steady=bool(steady)), causes, range_hz=RANGE
         )
         if cause != "unknown":
             names = [name for name in odds if name != "unknown" and name in cause]
@@ -166,10 +167,10 @@ def test_named_causes_are_right_as_often_as_they_say():
 
 def test_random_lines_are_rarely_named():
     rng = np.random.default_rng(9)
-    causes = list_causes(worm_period_s=[480.0], mode_hz=MODES)
+    causes = _list_causes(worm_period_s=[480.0], mode_hz=MODES)
     named = [
-        name_causes(
-            LineFacts(float(hz), 0.03, is_steady=bool(rng.integers(2))), causes, range_hz=RANGE
+        _name_causes(
+            _LineFacts(float(hz), 0.03, is_steady=bool(rng.integers(2))), causes, range_hz=RANGE
         )[0]
         != "unknown"
         for hz in 10.0 ** rng.uniform(0.0, 2.0, size=2000)
@@ -180,7 +181,7 @@ def test_random_lines_are_rarely_named():
 
 def _random_list(rng: np.random.Generator) -> list[_Cause]:
     """Return what a site may declare: up to two drives, six modes, three fans, four own sources."""
-    return list_causes(
+    return _list_causes(
         worm_period_s=[float(rng.uniform(60.0, 960.0))] if rng.random() < 0.7 else None,
         wheel_teeth=[int(rng.integers(100, 720))] if rng.random() < 0.5 else None,
         mode_hz=[(f"m{k}", float(10 ** rng.uniform(0.5, 1.9))) for k in range(rng.integers(0, 7))],
@@ -204,15 +205,15 @@ def test_random_lines_are_rarely_named_whatever_is_declared(folded: bool):
     for _ in range(draws):
         causes = _random_list(rng)
         hz = float(10.0 ** rng.uniform(math.log10(0.5), 2.0))
-        line = LineFacts(hz, float(10.0 ** rng.uniform(-2.3, -1.0)), is_steady=rng.random() < 0.5)
+        line = _LineFacts(hz, float(10.0 ** rng.uniform(-2.3, -1.0)), is_steady=rng.random() < 0.5)
         if (
             folded
         ):  # at 50 frames a second, up to 200 Hz, some true frequencies likelier than others
             seen = abs(hz - 50.0 * round(hz / 50.0))
             might = sorted({abs(50.0 * k + sign * seen) for k in range(4) for sign in (-1, 1)})
             odds = rng.dirichlet(np.ones(len(might))).tolist()
-            line = LineFacts(seen, line.sigma_hz, might, odds, line.is_steady)
-        wrong += name_causes(line, causes, range_hz=(0.5, 200.0))[0] != "unknown"
+            line = _LineFacts(seen, line.sigma_hz, might, odds, line.is_steady)
+        wrong += _name_causes(line, causes, range_hz=(0.5, 200.0))[0] != "unknown"
     # Measured: 3 in 1000, 1 in 1000 folded, most of them within 0.1 Hz of the mains. One in a
     # hundred is the most that is promised: three sigmas of the count above 0.5 %.
     assert wrong / draws < 0.01
@@ -224,7 +225,7 @@ def test_unknown_gets_its_fair_share_whatever_is_declared():
     rng = np.random.default_rng(12)
     stated, unknown = [], []
     while len(stated) < 4000:
-        causes = list_causes(
+        causes = _list_causes(
             mode_hz=[(f"m{k}", float(10 ** rng.uniform(1.0, 2.0))) for k in range(3)],
             mains_hz=(),
             known_lines=[
@@ -237,8 +238,8 @@ def test_unknown_gets_its_fair_share_whatever_is_declared():
         hz = cause.frequency_hz + cause.sigma_hz * rng.standard_normal()
         hz = 10.0 ** rng.uniform(1.0, 2.0) if is_unknown else hz
         steady = rng.random() < (0.5 if is_unknown else CAUSE_STEADY.get(cause.kind, 0.5))
-        line = LineFacts(hz + 0.02 * rng.standard_normal(), 0.02, is_steady=bool(steady))
-        odds = name_causes(line, causes, range_hz=(1.0, 1000.0))[1]
+        line = _LineFacts(hz + 0.02 * rng.standard_normal(), 0.02, is_steady=bool(steady))
+        odds = _name_causes(line, causes, range_hz=(1.0, 1000.0))[1]
         # what is below 1 in 100 is counted to "unknown" by rule
         stated.append(odds["unknown"])
         unknown.append(is_unknown)
@@ -275,5 +276,5 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
 
 @pytest.mark.parametrize("rpm", [1200.0, 3000.0])
 def test_fan_is_listed_with_its_blade_like_second_harmonic(rpm: float):
-    names = [cause.name for cause in list_causes(mains_hz=(), fan_rpm=(rpm,))]
+    names = [cause.name for cause in _list_causes(mains_hz=(), fan_rpm=(rpm,))]
     assert names == [f"fan {rpm:g} rpm", f"fan {rpm:g} rpm, harmonic 2"]
