@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.simulate.air import Atmosphere, Pace, frames_per_stretch, layer_geometries
-from blursplit.simulate.camera import annular_pupil, place_stars, tilt_basis
+from blursplit.simulate.air import Atmosphere, Pace
+from blursplit.simulate.camera import _annular_pupil, place_stars, tilt_basis
 from blursplit.simulate.motion import draw_shared_motion
 from blursplit.simulate.scene import (
     AirLayer,
@@ -24,6 +24,7 @@ from blursplit.simulate.scene import (
     Stars,
     Tube,
 )
+from blursplit.simulate.sequence import _frames_per_stretch, _layer_geometries
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -88,9 +89,9 @@ def simulated_air(index: int) -> FloatArray:
     )
     aperture, wavelength_m = scene.telescope.aperture_m, scene.air.wavelength_nm * 1e-9
     pitch = aperture / 16
-    row, column, share = annular_pupil(16, 0.0)
+    row, column, share = _annular_pupil(16, 0.0)
     x_m, y_m = (column - column.mean()) * pitch, (row - row.mean()) * pitch
-    layers = layer_geometries(scene, place_stars(scene))
+    layers = _layer_geometries(scene, place_stars(scene))
     pace = Pace(1 / RATE_HZ, EXPOSURE_S, EXPOSURE_S / STEPS)
     air = Atmosphere(layers, aperture, pitch, x_m, y_m, scene.duration_s, rng)
     weight = share / share.sum()
@@ -101,7 +102,7 @@ def simulated_air(index: int) -> FloatArray:
     start = np.arange(frames) / RATE_HZ
     moments = start[:, None] + (np.arange(STEPS) + 0.5) / STEPS * EXPOSURE_S
     tilt = np.zeros((frames, STARS, 2))
-    stretch = frames_per_stretch(layers, aperture, pitch, pace)
+    stretch = _frames_per_stretch(layers, aperture, pitch, pace)
     for first in range(0, frames, stretch):
         part = slice(first, min(first + stretch, frames))
         air.begin_stretch(start[part], pace)

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import blursplit as bs
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.write import header_of, start_of
+from blursplit.simulate.write import _header_of, _start_of
 from frame_checks import FAULTS, Frames, window
 
 FRAMES, INTERVAL_S, SENSOR_PX = 1200, 0.04, 170
@@ -159,7 +159,7 @@ def answer(fault: Fault, seed: int, folder: Path) -> dict[str, Any]:
     run = bs.simulate(scene, seed=seed)
     truth = run.truth
     spoilt = np.clip(fault.spoil(run.frames.astype(np.float32)), 0, 65535).astype(np.uint16)
-    header = header_of(scene, start_of(scene))
+    header = _header_of(scene, _start_of(scene))
     header.update(fault.cards)
     time_s = fault.times(INTERVAL_S * np.arange(len(spoilt)))
     column = fits.Column("TIME", "D", unit="s", array=time_s)

@@ -221,7 +221,7 @@ def tell_measured(files: list[Path], rig: Rig) -> None:
 
 def compare_warm(given: argparse.Namespace) -> None:
     """Print quick fits that start from the last one beside those that start from nothing."""
-    from blursplit.campaign.live_fit import QuickFits
+    from blursplit.campaign.live_fit import _QuickFits
     from blursplit.simulate.sequence import Simulation
 
     night = Simulation(
@@ -229,7 +229,7 @@ def compare_warm(given: argparse.Namespace) -> None:
     )
     frames = np.concatenate([block for _, block in night.blocks()]).astype("<u2")
     step = round(10.0 * given.rate)
-    fits = QuickFits()
+    fits = _QuickFits()
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         path = Path(name) / "night.ser"
         path.write_bytes(

@@ -14,7 +14,8 @@ import numpy as np
 
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, STEPS_LONG
 from blursplit.definitions import turn
-from blursplit.simulate.air import LayerGeometry, layer_geometries, near_geometry
+from blursplit.evidence.second_camera_air import _signed_tilt_gain
+from blursplit.simulate.air import LayerGeometry
 from blursplit.simulate.camera import (
     FrameTimes,
     StarField,
@@ -24,9 +25,9 @@ from blursplit.simulate.camera import (
 )
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
+from blursplit.simulate.sequence import _layer_geometries, _near_geometry
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import phase_spectrum
-from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import FloatArray
 
 _NODES = 40  # waves across the wind of each sign and frequency, drawn in their bins
@@ -117,7 +118,7 @@ def _layer_waves(
     for number, beam in enumerate(beams):
         pupil = (beam.aperture_m, beam.obstruction)
         if pupil not in gains:
-            gains[pupil] = signed_tilt_gain(f, *pupil)
+            gains[pupil] = _signed_tilt_gain(f, *pupil)
         # a layer that drifts toward +along is read ever further upwind: -V t
         phase = np.exp(-2j * np.pi * (along * beam.along_m[index] + across * beam.across_m[index]))
         seen = wave * phase * gains[pupil] * np.sinc(nu_hz * beam.exposure_s)[:, None, None]
@@ -198,8 +199,8 @@ def draw_tracks(scene: Scene, seed: int | None = None, *, noise: bool = True) ->
     tilts: list[list[FloatArray]] = [[], []]
     other = fields[1] if len(fields) > 1 else None
     for kind, layers, part_rng in (
-        (0, layer_geometries(scene, fields[0], other), air_rng),
-        (1, near_geometry(scene, fields[0], other), near_rng),
+        (0, _layer_geometries(scene, fields[0], other), air_rng),
+        (1, _near_geometry(scene, fields[0], other), near_rng),
     ):
         drawn = None
         if layers:

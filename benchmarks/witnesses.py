@@ -29,7 +29,7 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np  # noqa: E402 - after the number of threads
 
-from blursplit.budget.witnesses import seeing_of_two_cameras  # noqa: E402
+from blursplit.budget.witnesses import _seeing_of_two_cameras  # noqa: E402
 from blursplit.constants import (  # noqa: E402
     FWHM_PER_SIGMA,
     LEAST_WORTH_ARCSEC,
@@ -48,14 +48,9 @@ from blursplit.evidence.second_camera_air import (  # noqa: E402
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
 from blursplit.measure import measure  # noqa: E402
 from blursplit.simulate import Scene, write_sequence  # noqa: E402
-from blursplit.simulate.motion import (  # noqa: E402
-    Shared,
-    mode_density,
-    noise_series,
-    shake_density,
-)
+from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density  # noqa: E402
 from blursplit.simulate.scene import SceneSensor  # noqa: E402
-from blursplit.simulate.write import draw_sensor  # noqa: E402
+from blursplit.simulate.write import _draw_sensor  # noqa: E402
 from blursplit.turbulence.conversions import seeing_arcsec, structure_function  # noqa: E402
 from waist import draw_tracks  # noqa: E402
 
@@ -149,7 +144,7 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
         type(found)(at, found.angle_deg, found.mirrored, found.agreement),
         reach_s=(-OFFSET_S - at, OFFSET_S - at),
     )
-    got = seeing_of_two_cameras(pair_evidence(spectra, WAVELENGTH_M), seed)
+    got = _seeing_of_two_cameras(pair_evidence(spectra, WAVELENGTH_M), seed)
     r0 = r0_of_all_air(scene)
     step = spectra.frequency_hz[0]
     band = (step - step / 2, spectra.frequency_hz[-1] + step / 2)
@@ -379,7 +374,7 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
     motion = true + np.stack([air(), air()], axis=1) + 0.05 * rng.standard_normal(true.shape)
     spec = SceneSensor(noise=noise_ug * MICRO_G, offset_s=rng.uniform(-1, 1))
     found = explain_shared_motion(
-        middle, motion, EXPOSURE_S, draw_sensor(spec, shared, duration_s, rng), seed=seed
+        middle, motion, EXPOSURE_S, _draw_sensor(spec, shared, duration_s, rng), seed=seed
     )
     other = Shared(
         0.0,
@@ -388,7 +383,7 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
         owners={"structure": ("given",)},
     )
     wrong = explain_shared_motion(
-        middle, motion, EXPOSURE_S, draw_sensor(spec, other, duration_s, rng), seed=seed
+        middle, motion, EXPOSURE_S, _draw_sensor(spec, other, duration_s, rng), seed=seed
     )
     line = np.polynomial.polynomial.polyfit(middle, true[:, 0], 3)
     rest = true[:, 0] - np.polynomial.polynomial.polyval(middle, line)

@@ -16,7 +16,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from blursplit.campaign import Acceptance, ArchiveSummary, Comparison, Plan
+from blursplit.campaign import Acceptance, ArchiveSummary, Comparison
+from blursplit.campaign.plan import Plan
 from blursplit.estimate import Estimate
 from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport

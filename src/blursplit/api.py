@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from blursplit.campaign.accept import Acceptance, Limits
 from blursplit.campaign.compare_record import Comparison
-from blursplit.campaign.recording import Plan
+from blursplit.campaign.plan import Plan
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_result_folder, read_run
 from blursplit.result import Result

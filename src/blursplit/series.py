@@ -106,7 +106,7 @@ def packed_image(name: str, pixels: NDArray[np.float32]) -> Any:
             stored.astype(np.int32), name=name, compression_type="RICE_1", tile_shape=tile
         )
     else:
-        step = noise_of(stored) / const.PACKING_STEPS
+        step = _noise_of(stored) / const.PACKING_STEPS
         exact = {"compression_type": "GZIP_2", "quantize_level": 0.0}
         packed = {
             "compression_type": "RICE_1",
@@ -121,7 +121,7 @@ def packed_image(name: str, pixels: NDArray[np.float32]) -> Any:
     return unit
 
 
-def noise_of(pixels: NDArray[np.float32]) -> float:
+def _noise_of(pixels: NDArray[np.float32]) -> float:
     """Return the scatter of neighbouring pixels along x, small where the image is smooth."""
     step = np.diff(np.asarray(pixels, dtype=np.float64), axis=-1)
     size = np.abs(step[np.isfinite(step)])

@@ -17,7 +17,7 @@ from blursplit.budget.air_data import (
     spectral_data,
 )
 from blursplit.budget.air_model import AirModel, AirState
-from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
+from blursplit.budget.fit import FitSetup, Pace, _build_model, _measured_width_prior, fit_air
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.turbulence.tilt import cross_spectrum_table, tilt_spectra
@@ -68,7 +68,7 @@ def star_data() -> OpticsData:
 @lru_cache
 def model_of(n_stars: int, frames: int = 1000) -> AirModel:
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
-    return build_model(white_grid(n_stars, frames), [], star_data(), setup)
+    return _build_model(white_grid(n_stars, frames), [], star_data(), setup)
 
 
 def states(model: AirModel, n: int = 20, seed: int = 3) -> AirState:
@@ -322,16 +322,16 @@ def test_a_fit_keeps_tables_while_the_stars_stay_where_they_were(monkeypatch):
     second = fit_air(drifted, [], star_data(), setup, seed=1, pace=pace)
     assert second.is_warm
     assert second.model.table is first.model.table
-    fresh = build_model(drifted, [], star_data(), setup)
+    fresh = _build_model(drifted, [], star_data(), setup)
     # white motion of the same size: the likelihoods are those of a table made anew
     z = np.random.default_rng(2).standard_normal((20, fresh.n_parameters))
     assert_allclose(second.model.log_likelihood(z), fresh.log_likelihood(z), rtol=1e-6)
     # a star elsewhere in the field, or another length of record, needs another table
     moved = replace(later, star_x_arcsec=later.star_x_arcsec + np.array([0.0, 0.0, 8.0]))
     assert (
-        build_model(moved, [], star_data(), setup, kept=first.kept).table is not second.kept.table
+        _build_model(moved, [], star_data(), setup, kept=first.kept).table is not second.kept.table
     )
-    longer = build_model(white_grid(3, 2000), [], star_data(), setup, kept=first.kept)
+    longer = _build_model(white_grid(3, 2000), [], star_data(), setup, kept=first.kept)
     assert longer.table is not first.model.table
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.answer import Readings, match_width
+from blursplit.budget.answer import Readings, _match_width
 from blursplit.budget.findings import _saving_parts, _with_cures
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.constants import FWHM_PER_SIGMA
@@ -214,7 +214,7 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
         "narrowest_arcsec": 3.5,
         "seed": 1,
     }
-    runs = match_width(**given)
+    runs = _match_width(**given)
     widths = np.array([width(in_windows(run, 60.0)) for run in runs])
     # 1 % is the recorded width's own error, 0.3 % the search's.
     assert_allclose(widths, 4.0, rtol=0.04)
@@ -224,7 +224,7 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     assert np.corrcoef(strength, optics)[0, 1] < -0.9
     assert optics.max() < (3.5 / 2.3548) ** 2
     # Stated optics leave a vibration that is steady over such frames: neither air nor excluded.
-    stated = match_width(**given | {"stated_optics_arcsec": 1.0})
+    stated = _match_width(**given | {"stated_optics_arcsec": 1.0})
     optics = FWHM_PER_SIGMA * np.sqrt([run.optics_arcsec2[0, 0] for run in stated])
     # a stated width errs by 5 %: the mean of 30 to 1 %
     assert_allclose(np.log(optics).mean(), 0.0, atol=0.03)

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from blursplit.budget.diagnostics import frames_of_best_star
+from blursplit.budget.diagnostics import _frames_of_best_star
 
 
 def tracks_of(x_px: np.ndarray, size: int = 21) -> SimpleNamespace:
@@ -32,7 +32,7 @@ def tracks_of(x_px: np.ndarray, size: int = 21) -> SimpleNamespace:
 
 def test_the_star_moves_in_the_window_as_it_did_in_the_frames() -> None:
     x_px = 100 + 3.0 * np.sin(np.arange(20))
-    loop = frames_of_best_star(tracks_of(x_px))
+    loop = _frames_of_best_star(tracks_of(x_px))
     assert loop is not None
     assert loop.shape == (20, 21, 21)
     assert loop.max() == 1.0
@@ -45,7 +45,7 @@ def test_the_star_moves_in_the_window_as_it_did_in_the_frames() -> None:
 def test_frames_in_which_the_star_was_lost_are_left_out() -> None:
     tracks = tracks_of(np.full(10, 50.0))
     tracks.good[3:6] = False
-    loop = frames_of_best_star(tracks)
+    loop = _frames_of_best_star(tracks)
     assert loop is not None
     assert len(loop) == 7
 
@@ -53,4 +53,4 @@ def test_frames_in_which_the_star_was_lost_are_left_out() -> None:
 def test_without_cutouts_there_is_no_loop() -> None:
     tracks = tracks_of(np.full(4, 50.0))
     tracks.stamps = None
-    assert frames_of_best_star(tracks) is None
+    assert _frames_of_best_star(tracks) is None

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.special import gamma, kv
 
-from blursplit.budget.fit import FitSetup, build_model
+from blursplit.budget.fit import FitSetup, _build_model
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA
 from blursplit.facts import Optics
 from blursplit.image.otf import registered_transfer
@@ -134,7 +134,7 @@ def test_a_registered_star_has_the_models_transfer_function(
         optics, 1.5, blur * FWHM_PER_SIGMA, 0.0, window_over_diffraction=over_diffraction
     )
     # an exposure too short for anything to move in it
-    model = build_model(still_grid(1e-5), [], star, setup)
+    model = _build_model(still_grid(1e-5), [], star, setup)
     state = model.state(np.zeros((1, model.n_parameters)))
     none = np.zeros(1)
     state = replace(

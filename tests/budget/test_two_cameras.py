@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.budget.witnesses import Weighed, weigh_second_camera
+from blursplit.budget.witnesses import _Weighed, weigh_second_camera
 from blursplit.errors import InputError
 from blursplit.evidence.guest import Record
 from blursplit.measure import measure
@@ -106,7 +106,7 @@ def weigh(main, second, *options):
     none = np.zeros(0)
     lines = Lines(None, (), none, none, None, {})
     second = replace(second, rig=merge_settings(second.rig, {}))
-    so_far = Weighed(shared_and_differential(record), lines)
+    so_far = _Weighed(shared_and_differential(record), lines)
     return weigh_second_camera(record, so_far, second, 1)
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blursplit.campaign.grouping import _FileFacts, _night, _sequences, look_at, walk
+from blursplit.campaign.grouping import _FileFacts, _look_at, _night, _sequences, walk
 from blursplit.errors import InputError
 
 
@@ -117,7 +117,7 @@ def test_conditions_are_read_with_their_units(tmp_path, frames) -> None:
     path = frames(tmp_path, "M 39", 1, AIRMASS=1.2, TELAZ=250.0, PIERSIDE="WEST", AMBTEMP=7.5)[0]
     with fits.open(path, mode="update") as hdus:
         hdus[0].header["WINDSPD"] = (36.0, "wind speed [km/h]")
-    facts = dict(look_at(path).facts)
+    facts = dict(_look_at(path).facts)
     assert facts["airmass"] == 1.2
     assert facts["azimuth_deg"] == 250.0
     assert facts["pier_side"] == "west"

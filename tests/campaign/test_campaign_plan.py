@@ -10,8 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign import plan
+from blursplit.campaign.fields import FIELDS, fields_tonight
 from blursplit.campaign.plan import _centroid_noise_px, _peak_electrons, _star_electrons
-from blursplit.campaign.recording import FIELDS, fields_tonight
 from blursplit.errors import InputError
 from blursplit.report.words import sentence
 from blursplit.rig import Rig, Setup

@@ -12,7 +12,7 @@ import pytest
 from astropy.io import fits
 
 from blursplit.campaign.live import Update, compare_modes, live_lines, so_far
-from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, _fit_so_far
+from blursplit.campaign.live_fit import Fits, FitSoFar, _fit_so_far, _QuickFits
 from blursplit.campaign.pages import live_page
 from blursplit.campaign.watch import Watch, _Arrivals, _LiveRun, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
@@ -568,7 +568,7 @@ def test_quick_fits_go_on_from_the_last_one_and_say_the_same(tmp_path):
     fits_.close()
     assert second.is_warm
     assert second.end_s == pytest.approx(899 / RATE_HZ)
-    fresh = QuickFits().answer(watch.run.latest(), watch.run.rig)
+    fresh = _QuickFits().answer(watch.run.latest(), watch.run.rig)
     assert not fresh.is_warm
     assert second.mechanics == fresh.mechanics
     assert "Provisional" in second.sentence

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.air_data import AirTable, Axis, OneStar, mean_of_openings
+from blursplit.budget.air_data import AirTable, Axis, _OneStar, mean_of_openings
 from blursplit.evidence.mask import _MaskReading, _read_mask
 from blursplit.facts import gather_facts
 from blursplit.measure import Source, measure_tracks
@@ -129,7 +129,7 @@ def test_mean_of_the_images_moves_as_the_kernels_say():
     x = np.geomspace(1e-6, 30.0, 1200)
     one = np.log(np.maximum(np.stack(tilt_spectra(x, ratio, 0.0, "Z")), 1e-300))
     wind = 8.0
-    star = OneStar(
+    star = _OneStar(
         wind=Axis(np.log([wind])),
         outer=Axis(np.log([20.0])),
         bins=one[None, None],

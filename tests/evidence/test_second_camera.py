@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import lfilter
 
-from blursplit.budget.witnesses import seeing_of_two_cameras
+from blursplit.budget.witnesses import _seeing_of_two_cameras
 from blursplit.constants import ARCSEC_PER_RADIAN, PAIR_TURN_LEAD
 from blursplit.evidence.second_camera import (
     CameraMotion,
@@ -292,7 +292,7 @@ def test_seeing_of_a_minute_is_right_within_its_interval():
     errors, sigmas, held = [], [], 0
     for seed in range(6):
         scene, motions = night(20 + seed, frames=1500, near=float(seed % 2))
-        found = seeing_of_two_cameras(evidence_of(scene, motions), seed=seed)
+        found = _seeing_of_two_cameras(evidence_of(scene, motions), seed=seed)
         rough = structure_function(0.1, scene.air.r0_m, scene.air.outer_scale_m)
         if scene.near_r0_m is not None:
             near = scene.near_air.outer_scale_m
@@ -317,13 +317,13 @@ def test_seeing_of_a_minute_is_right_within_its_interval():
 def test_what_both_share_is_told_from_near_air():
     """0.3 arcsec of ring is found in both; near air of the same size gives a limit below it."""
     scene, motions = night(31, frames=1500, shake=0.3)
-    shaken = seeing_of_two_cameras(evidence_of(scene, motions), seed=1).shaken_arcsec
+    shaken = _seeing_of_two_cameras(evidence_of(scene, motions), seed=1).shaken_arcsec
     true = np.hypot(0.3, 0.15)
     low, high = np.percentile(shaken, [2.5, 97.5])
     assert low < 1.1 * true  # a minute of a ring of 8 s coherence: a tenth of its rms
     assert high > 0.9 * true
     scene, motions = night(32, frames=1500, shake=0.0, near=3.0)
-    still = seeing_of_two_cameras(evidence_of(scene, motions), seed=1).shaken_arcsec
+    still = _seeing_of_two_cameras(evidence_of(scene, motions), seed=1).shaken_arcsec
     assert 0.0 < np.percentile(still, 95) < true
 
 

@@ -9,10 +9,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.sensor import explain_shared_motion
-from blursplit.evidence.sensor_signal import nominal_rotation
+from blursplit.evidence.sensor_record import nominal_rotation
 from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density
 from blursplit.simulate.scene import SceneSensor
-from blursplit.simulate.write import draw_sensor
+from blursplit.simulate.write import _draw_sensor
 
 MICRO_G = 9.80665e-6
 FINE_HZ, FRAME_HZ, EXPOSURE_S = 200.0, 25.0, 0.01
@@ -56,7 +56,7 @@ def night(seed, rms, duration_s=60.0, **sensor):
     inside = middle[:, None] + (np.arange(6) - 2.5) / 6 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)
     spec = SceneSensor(**{"noise": MICRO_G, **sensor})
-    record = draw_sensor(spec, shared, duration_s, rng)
+    record = _draw_sensor(spec, shared, duration_s, rng)
     return middle, true + air(middle.size, rng), record, true
 
 
@@ -159,7 +159,7 @@ def test_motion_above_half_the_frame_rate_is_explained_where_it_folds():
     middle = np.arange(0.02, 60.0, 1 / FRAME_HZ)
     inside = middle[:, None] + (np.arange(8) - 3.5) / 8 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)
-    record = draw_sensor(SceneSensor(noise=MICRO_G, rate_hz=400.0), shared, 60.0, rng)
+    record = _draw_sensor(SceneSensor(noise=MICRO_G, rate_hz=400.0), shared, 60.0, rng)
     found = explain_shared_motion(
         middle, true + air(middle.size, rng), EXPOSURE_S, replace(record, offset_s=(0.0, 0.0))
     )

@@ -6,20 +6,15 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
-from blursplit.image.otf import (
-    _resample,
-    half_maximum_width,
-    image_width,
-    sampling_error,
-    scaled_frequencies,
-    width_of_core,
-)
+from blursplit.definitions import _half_maximum_width, _scaled_frequencies
+from blursplit.image.otf import width_of_core
+from blursplit.image.stack import _image_width, _resample, _sampling_error
 
 GAUSS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
 def gaussian_otf(fwhm_x: float, fwhm_y: float) -> np.ndarray:
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     form = (fx * fwhm_x / GAUSS) ** 2 + (fy * fwhm_y / GAUSS) ** 2
     return np.exp(-2 * np.pi**2 * form)
 
@@ -36,7 +31,7 @@ def gaussian_image(fwhm_x: float, fwhm_y: float, angle_deg: float = 0.0) -> np.n
 def test_gaussian_has_the_width_of_its_closed_form(x: float, y: float) -> None:
     """Area above half maximum of an elliptical Gaussian: pi x y / 4."""
     # Second order in the step of 1/23 of a width: (1/23)^2 = 0.2 %.
-    assert_allclose(half_maximum_width(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
+    assert_allclose(_half_maximum_width(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
     width = width_of_core(gaussian_image(x, y), 4.0 / 92)
     assert_allclose(width.mean, np.sqrt(x * y), rtol=3e-3)
     assert_allclose([width.major, width.minor], [max(x, y), min(x, y)], rtol=1.2e-2)
@@ -50,9 +45,9 @@ def test_direction_of_the_larger_width_is_from_x_toward_y(angle_deg: float) -> N
 
 def test_kolmogorov_star_has_the_width_of_fried() -> None:
     """FWHM = 0.9759 lambda/r0 (Fried 1966, from memory; 0.97586 by numeric transform)."""
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     otf = np.exp(-0.5 * 6.8839 * (np.hypot(fx, fy) / 0.97586) ** (5 / 3))
-    assert_allclose(half_maximum_width(otf), 1.0, rtol=2e-3)
+    assert_allclose(_half_maximum_width(otf), 1.0, rtol=2e-3)
 
 
 # Kolmogorov core of FWHM 1 with kernels of q = 2.3548 sigma: numeric Hankel and Fourier
@@ -61,12 +56,12 @@ def test_kolmogorov_star_has_the_width_of_fried() -> None:
     ("q", "expected"), [(0.3, 1.0525), (0.5, 1.1382), (1.0, 1.4624), (2.0, 2.3083)]
 )
 def test_kolmogorov_star_blurred_by_a_gaussian(q: float, expected: float) -> None:
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     size = np.hypot(fx, fy) / expected
     otf = np.exp(
         -0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2
     )
-    assert_allclose(expected * half_maximum_width(otf), expected, rtol=3e-3)
+    assert_allclose(expected * _half_maximum_width(otf), expected, rtol=3e-3)
 
 
 @pytest.mark.parametrize("kolmogorov_px", [0.9, 1.2, 1.6, 2.2, 3.5])
@@ -85,10 +80,10 @@ def test_width_of_a_star_hardly_wider_than_its_pixels_is_unbiased(
     star = np.fft.fftshift(np.fft.ifft2(otf * np.sinc(fx) * np.sinc(fy)).real)
     true = width_of_core(star, 1 / fine).mean
     phases = [(x, y) for x in (0, 4, 8, 12) for y in (0, 4, 8, 12)]
-    widths = [image_width(star[y::fine, x::fine], 1.0).mean for x, y in phases]
+    widths = [_image_width(star[y::fine, x::fine], 1.0).mean for x, y in phases]
     # The sampled image alone reads 15 % too wide at 1.5 px and 2 % at 2.2 px.
-    assert abs(np.mean(widths) / true - 1) < sampling_error(true) + 2e-3
-    assert np.std(widths) / true < 1.5 * sampling_error(true) + 1e-3
+    assert abs(np.mean(widths) / true - 1) < _sampling_error(true) + 2e-3
+    assert np.std(widths) / true < 1.5 * _sampling_error(true) + 1e-3
 
 
 @pytest.mark.parametrize("fwhm_px", [2.2, 4.0, 9.0])
@@ -102,7 +97,7 @@ def test_width_of_a_sampled_star_does_not_depend_on_the_pixel_phase(
     # A Gaussian alone, in the middle of its pixel, loses no peak height to the pixels: it comes out
     # too narrow by all that is taken off a star of air and pixel, 2 % at 2.2 px.
     tolerance = np.exp(PIXEL_EXCESS[0] + PIXEL_EXCESS[1] * fwhm_px) + 6e-3
-    assert_allclose(image_width(star, 1.0).mean, fwhm_px, rtol=tolerance)
+    assert_allclose(_image_width(star, 1.0).mean, fwhm_px, rtol=tolerance)
 
 
 def test_resampling_keeps_the_samples() -> None:
@@ -127,11 +122,11 @@ def test_all_cores_of_a_trail_count_and_a_noise_peak_does_not():
     def core(at_x, height, sigma=2.5):
         return height * np.exp(-0.5 * ((x - at_x) ** 2 + (y - 30.0) ** 2) / sigma**2)
 
-    one = image_width(core(15.0, 1.0), 1.0).mean
-    both = image_width(core(15.0, 1.0) + core(45.0, 1.0), 1.0)
+    one = _image_width(core(15.0, 1.0), 1.0).mean
+    both = _image_width(core(15.0, 1.0) + core(45.0, 1.0), 1.0)
     assert_allclose(both.mean, np.sqrt(2.0) * one, rtol=0.005)
     assert both.angle_deg % 180.0 < 1e-6
-    noisy = image_width(core(15.0, 1.0) + core(45.0, 0.55, sigma=0.9), 1.0).mean
+    noisy = _image_width(core(15.0, 1.0) + core(45.0, 0.55, sigma=0.9), 1.0).mean
     assert_allclose(noisy, one, rtol=0.005)
 
 
@@ -153,5 +148,5 @@ def test_narrow_cores_at_both_ends_of_a_trail_are_as_wide_as_drawn_finely(
     truth = 2.0 * np.sqrt((through > 0.5 * through.max()).sum() / np.pi) / fine
     # Cores are Gaussian along one axis and cut short along the other, where the table is of round
     # stars of air: two of its errors, and half maximum on a slope known to 1 %.
-    tolerance = 2.0 * sampling_error(star_px) + 0.02
-    assert_allclose(image_width(seen, 1.0).mean, truth, rtol=tolerance)
+    tolerance = 2.0 * _sampling_error(star_px) + 0.02
+    assert_allclose(_image_width(seen, 1.0).mean, truth, rtol=tolerance)

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.image.otf import image_width
-from blursplit.image.stack import _restack, star_images
+from blursplit.image.stack import _image_width, _restack, star_images
 from blursplit.stars.tracks import Stamps, StarTracks
 
 FRAMES, SKY = 150, 20.0
@@ -112,6 +111,6 @@ def test_star_that_leaves_its_cutouts_has_its_whole_trail():
     assert_allclose(spread[0], spread[1], rtol=1e-4)
     assert_allclose(here.max(), there.max() / whole.sum(), rtol=1e-3)
     # noise-free: what differs is half a pixel of place, and the pixel's phase in each frame
-    width = image_width(there / there.sum(), 1.0).mean
+    width = _image_width(there / there.sum(), 1.0).mean
     assert_allclose(found.widths["recorded"].mean, width, rtol=0.005)
     assert_allclose(found.widths["registered"].mean, 2.3548 * sigma, rtol=0.02)

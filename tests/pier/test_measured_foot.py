@@ -7,8 +7,8 @@ from numpy.testing import assert_allclose
 from blursplit.budget.lines import _head_motion
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, with_error
-from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
-from blursplit.pier.report import analyse_pier
+from blursplit.pier.model import build_pier, pier_modes
+from blursplit.pier.report import _tilt_per_load, analyse_pier
 from blursplit.pier.setup import read_pier
 
 TUBE = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
@@ -29,7 +29,7 @@ def test_the_foot_that_made_a_frequency_is_found_again(softness_nm_rad: float) -
     # the measured frequency is exact, what the model may miss is 5 % of it: 10 % of the softness
     assert_allclose(found.base_tilt_nm_rad.value, softness_nm_rad, rtol=0.15)
     assert found.base_tilt_nm_rad.low95 < softness_nm_rad < found.base_tilt_nm_rad.high95
-    truth = tilt_per_load(model).tilt_at_axis_height_x_arcsec_n
+    truth = _tilt_per_load(model).tilt_at_axis_height_x_arcsec_n
     assert (
         found.tilt_at_axis_height_arcsec_n.low95 < truth < found.tilt_at_axis_height_arcsec_n.high95
     )

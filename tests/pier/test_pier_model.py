@@ -11,15 +11,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
-from blursplit.pier.model import (
-    MATERIALS,
-    _base_springs,
-    _round_section,
-    build_pier,
-    pier_modes,
-    tilt_per_load,
-)
-from blursplit.pier.report import PierReport, _what_if, analyse_pier
+from blursplit.pier.model import MATERIALS, _base_springs, _round_section, build_pier, pier_modes
+from blursplit.pier.report import PierReport, _tilt_per_load, _what_if, analyse_pier
 from blursplit.pier.setup import PierSetup, read_pier
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -36,7 +29,7 @@ def example(name: str) -> PierSetup:
 
 
 def test_bare_declared_tube_is_the_worked_tube():
-    tilt = tilt_per_load(build_pier(pier(payload={"mount_kg": 40.0})))
+    tilt = _tilt_per_load(build_pier(pier(payload={"mount_kg": 40.0})))
     assert_allclose(tilt.tilt_x_arcsec_n, 0.05878, rtol=1e-4)
     assert_allclose(tilt.tilt_y_arcsec_n, 0.05878, rtol=1e-4)
     # Shear adds L/(GA) to the 0.18999 um of bending.
@@ -45,23 +38,23 @@ def test_bare_declared_tube_is_the_worked_tube():
 
 
 def test_base_spring_adds_force_times_height_over_stiffness():
-    hard = tilt_per_load(build_pier(pier()))
-    soft = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6})))
+    hard = _tilt_per_load(build_pier(pier()))
+    soft = _tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6})))
     assert_allclose(soft.tilt_x_arcsec_n - hard.tilt_x_arcsec_n, 1.0 / 5.0e6 * ARCSEC, rtol=1e-6)
     assert_allclose(soft.tilt_x_arcsec_n, 0.10004, rtol=1e-4)
 
 
 def test_base_spring_thirty_percent_softer_has_the_tabled_ratio():
     # "30 percent softer" of the spring 5.0e6: rotation x 1.177.
-    first = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6}))).tilt_x_arcsec_n
-    second = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 3.5e6}))).tilt_x_arcsec_n
+    first = _tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6}))).tilt_x_arcsec_n
+    second = _tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 3.5e6}))).tilt_x_arcsec_n
     assert_allclose(second / first, 1.177, atol=0.0005)
 
 
 def test_wind_above_the_top_adds_its_moment():
     # A load on a tube h above the top adds P h L / (EI).
-    low = tilt_per_load(build_pier(pier(payload={"axis_height_m": 0.0})))
-    high = tilt_per_load(build_pier(pier(payload={"axis_height_m": 0.4})))
+    low = _tilt_per_load(build_pier(pier(payload={"axis_height_m": 0.0})))
+    high = _tilt_per_load(build_pier(pier(payload={"axis_height_m": 0.4})))
     bending = _round_section(0.1683, 0.005, MATERIALS["steel"]).ei_x_n_m2
     assert_allclose(
         high.tilt_at_axis_height_x_arcsec_n - low.tilt_at_axis_height_x_arcsec_n,
@@ -74,16 +67,16 @@ def test_wind_above_the_top_adds_its_moment():
 
 
 def test_shares_of_the_tilt_add_up_and_name_the_softest_part():
-    tilt = tilt_per_load(build_pier(example("pier_steel_tube.toml")))
+    tilt = _tilt_per_load(build_pier(example("pier_steel_tube.toml")))
     assert_allclose(sum(tilt.tilt_shares.values()), 1.0, rtol=1e-9)
     model = build_pier(pier(base={"tilt_nm_rad": 1e4}))
-    assert tilt_per_load(model).tilt_shares["foot"] > 0.98
+    assert _tilt_per_load(model).tilt_shares["foot"] > 0.98
 
 
 def test_footing_on_soil_rocks_by_moment_over_stiffness():
     block = {"width_m": 0.9, "depth_m": 0.9, "thickness_m": 0.8, "soil": "stiff clay"}
-    hard = tilt_per_load(build_pier(pier()))
-    soft = tilt_per_load(build_pier(pier(footing=block)))
+    hard = _tilt_per_load(build_pier(pier()))
+    soft = _tilt_per_load(build_pier(pier(footing=block)))
     radius = (0.9**4 / (3 * math.pi)) ** 0.25
     rocking = 8 * 4.0e7 * radius**3 / (3 * (1 - 0.40))
     # The lever is the column plus the block, because the soil acts on the underside.
@@ -101,7 +94,7 @@ def test_head_on_studs_adds_its_rocking_under_a_moment():
         "mount_foot_m": 0.2,
         "mass_kg": 0.0,
     }
-    plain, headed = tilt_per_load(build_pier(pier())), tilt_per_load(build_pier(pier(head=head)))
+    plain, headed = _tilt_per_load(build_pier(pier())), _tilt_per_load(build_pier(pier(head=head)))
     axial = 2.05e11 * 0.8 * math.pi / 4 * 0.012**2 / 0.05
     expected = 1.0 / (3 * axial * 0.1**2 / 2) * ARCSEC
     assert_allclose(headed.tilt_x_arcsec_nm - plain.tilt_x_arcsec_nm, expected, rtol=1e-6)
@@ -119,7 +112,7 @@ def test_box_pier_bends_first_along_its_thin_side():
     section = {"kind": "box", "length_m": 1.0, "width_m": 0.25, "depth_m": 0.15, "wall_m": 0.006}
     modes = pier_modes(build_pier(read_pier({"sections": [section]}, "t")))
     assert modes[0].kind == "bending y"
-    tilt = tilt_per_load(build_pier(read_pier({"sections": [section]}, "t")))
+    tilt = _tilt_per_load(build_pier(read_pier({"sections": [section]}, "t")))
     assert tilt.tilt_y_arcsec_n > tilt.tilt_x_arcsec_n
 
 

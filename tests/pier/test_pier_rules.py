@@ -11,7 +11,8 @@ from typing import Any
 
 from numpy.testing import assert_allclose
 
-from blursplit.pier.model import StiffnessTable, build_pier, pier_modes, tilt_per_load
+from blursplit.pier.model import build_pier, pier_modes
+from blursplit.pier.report import _StiffnessTable, _tilt_per_load
 from blursplit.pier.setup import read_pier
 
 TUBE = {"kind": "tube", "length_m": 1.2, "outer_m": 0.1937, "wall_m": 0.0056}
@@ -29,9 +30,9 @@ BASE = {"bolt_circle_m": 0.30, "free_length_m": 0.03, "plate_thickness_m": 0.02}
 HEAD = {"stud_circle_m": 0.22, "free_length_m": 0.06, "mount_foot_m": 0.16, "mass_kg": 8.0}
 
 
-def tilt(**tables: Any) -> StiffnessTable:
+def tilt(**tables: Any) -> _StiffnessTable:
     content = {"sections": [TUBE], "payload": PAYLOAD, **tables}
-    return tilt_per_load(build_pier(read_pier(content, "rules")))
+    return _tilt_per_load(build_pier(read_pier(content, "rules")))
 
 
 def arcsec_n(**tables: Any) -> float:

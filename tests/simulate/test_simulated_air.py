@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, _draw_field, _strip_of_each_star
 from blursplit.simulate.camera import (
-    annular_pupil,
+    _annular_pupil,
     atmosphere_fwhm_arcsec,
     expected_variances,
     tilt_basis,
@@ -23,7 +23,7 @@ WIND_M_S = 10.0
 
 def pupil(points_across, obstruction=0.0, aperture_m=APERTURE_M):
     """Return x, y, covered share and step of a pupil."""
-    row, column, share = annular_pupil(points_across, obstruction)
+    row, column, share = _annular_pupil(points_across, obstruction)
     pitch = aperture_m / points_across
     centre = (int(np.ceil(points_across))) / 2
     return (column - centre) * pitch, (row - centre) * pitch, share, pitch

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate.motion import (
-    current_density,
+    _current_density,
     draw_shared_motion,
     mode_density,
     noise_series,
@@ -26,7 +26,7 @@ def scene_of(frames=1500, **tables):
     "density",
     [
         lambda f: mode_density(f, 6.0, 0.03),
-        lambda f: current_density(f, 2.0),
+        lambda f: _current_density(f, 2.0),
         lambda f: shake_density(f, 1.5),
     ],
 )

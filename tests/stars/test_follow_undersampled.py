@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blursplit.image.otf import sampling_error
-from blursplit.image.stack import star_images
+from blursplit.image.stack import _sampling_error, star_images
 from blursplit.stars import follow_stars
 
 X = np.array([40.3, 118.6, 82.1, 36.2, 121.4, 78.8])
@@ -49,7 +48,7 @@ def test_narrow_stars_have_a_width_where_they_wander_over_their_pixels(
     for name, variance in (("registered", 0.0), ("recorded", motion.var(axis=0).mean())):
         true = 2.3548 * np.sqrt(sigma**2 + variance)
         # the stated error of narrow stars' widths
-        assert abs(images.widths[name].mean / true - 1) < 2 * sampling_error(true)
+        assert abs(images.widths[name].mean / true - 1) < 2 * _sampling_error(true)
 
 
 def test_narrow_stars_that_stand_still_have_no_width(make_sequence: Any) -> None:

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from blursplit.errors import InputError, OutputError
-from blursplit.series import noise_of
+from blursplit.series import _noise_of
 from blursplit.stars import Stamps, StarTracks, load_tracks, save_tracks
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def assert_same(one: Any, two: Any) -> None:
             if item.name in SEVEN_DIGITS:
                 np.testing.assert_allclose(b, a, rtol=6e-8, err_msg=item.name)
             elif item.name in PACKED:
-                step = noise_of(a) / 3.0
+                step = _noise_of(a) / 3.0
                 np.testing.assert_allclose(b, a, rtol=0, atol=step + 1e-6, err_msg=item.name)
             else:
                 np.testing.assert_array_equal(a, b, err_msg=item.name)

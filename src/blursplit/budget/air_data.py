@@ -266,7 +266,7 @@ def _bin_edges(length_s: float, nyquist_hz: float) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class OneStar:
+class _OneStar:
     """Spectra of one star's tilt for the layers at the telescope, one range of outer scales."""
 
     # `wind`, `outer`: ln m/s, ln m.
@@ -300,8 +300,8 @@ class AirTable:
 
     # `near`, `outside`: air at the telescope with the outer scales of tube and dome, and of the
     # free air.
-    near: OneStar
-    outside: OneStar
+    near: _OneStar
+    outside: _OneStar
     height_m: FloatArray  # (n_high,): heights of the layers above along the line of sight
     high_wind: Axis
     # (n_high, n_wind, n_outer, n_modes, n_bins): one-sided density of each mode [arcsec^2/Hz per
@@ -455,7 +455,7 @@ def _one_star(
     fine_hz: FloatArray,
     baseline_m: FloatArray,
     optics: Optics,
-) -> OneStar:
+) -> _OneStar:
     x = np.geomspace(1e-6, 90.0, 700)
     size = (len(wind.nodes), len(log_outer))
     bins = np.empty((*size, 2, len(bins_hz)))
@@ -472,7 +472,7 @@ def _one_star(
             gone = float(np.trapezoid(spectra.mean(axis=1) * lost, x))
             variance[j, k] = max(total - gone, 1e-6 * total), total
     unit = np.log(optics.unit_arcsec2)
-    return OneStar(
+    return _OneStar(
         wind=wind,
         outer=Axis(log_outer),
         bins=unit + np.log(bins),
@@ -498,7 +498,7 @@ def mean_of_openings(
     """
     separation = np.array([0.0, separation_m / optics.aperture_m])
 
-    def thinned(one: OneStar) -> OneStar:
+    def thinned(one: _OneStar) -> _OneStar:
         bins, fine = one.bins.copy(), one.fine.copy()
         for k, log_outer in enumerate(one.outer.nodes):
             ratio = float(optics.aperture_m / np.exp(log_outer))

@@ -325,7 +325,7 @@ def _from_widths(
             elif rng.random() < inside.memory_probability:
                 tensor["open"] = blur
     seen = np.isfinite(motion.shared.x_px)
-    runs = match_width(
+    runs = _match_width(
         conditions,
         tracks.time_s[seen],
         tracks.segment[seen],
@@ -420,7 +420,7 @@ def _narrowest(record: Record) -> float | None:
 
 
 # --- air that a width leaves ----------------------------------------------------------------------
-def match_width(
+def _match_width(
     conditions: Conditions,
     time_s: FloatArray,
     segment: IntArray,

@@ -96,13 +96,13 @@ def images(
         name: (_enlarged(image, const.OVERSAMPLING) / top).astype(np.float32)
         for name, image in stack.stack.images.items()
     }
-    loop = frames_of_best_star(tracks)
+    loop = _frames_of_best_star(tracks)
     if loop is not None:
         out["loop"] = loop
     return out, None if scale is None else scale / const.OVERSAMPLING
 
 
-def frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
+def _frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
     """Return consecutive frames of the brightest star in one fixed window, brightest pixel 1.
 
     Shape (frame, y, x); the sky is 0, and so is what lies outside a frame's own cut-out. None

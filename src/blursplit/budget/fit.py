@@ -288,7 +288,7 @@ def fit_air(
     """
     start = time.process_time()
     kept = pace.kept
-    model = build_model(grid, lines, star, setup, guests, kept)
+    model = _build_model(grid, lines, star, setup, guests, kept)
     ends = np.zeros((0, 0)) if kept is None else kept.ends
     goes_on = ends.shape == (pace.particles, model.n_parameters)
     for attempt in range(-2 if goes_on else 0, const.FIT_MOST_DOUBLINGS + 1):
@@ -351,7 +351,7 @@ def halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArra
     ]
 
 
-def build_model(
+def _build_model(
     grid: GridData,
     lines: Sequence[LineTerm],
     star: OpticsData | None,

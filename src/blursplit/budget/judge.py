@@ -11,8 +11,7 @@ from blursplit import constants as const
 from blursplit.budget.answer import Readings
 from blursplit.definitions import CURES
 from blursplit.evidence.second_camera import witness_baseline_m
-from blursplit.evidence.sensor_record import MOTION_SENSORS
-from blursplit.evidence.sensor_signal import accelerometer_noise_ug
+from blursplit.evidence.sensor_record import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
 from blursplit.types import sure
 

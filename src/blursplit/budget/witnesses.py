@@ -21,8 +21,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.air_model import (
     AirState,
+    _folded,
     in_disk,
-    open_shape,
     sampled_open_shape,
     uniform_between,
 )
@@ -55,7 +55,7 @@ from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
-class Weighed(Guest):
+class _Weighed(Guest):
     """What the witnesses leave, and what they own: a guest that brings their part of the result."""
 
     motion: Motion  # without the coherent paths
@@ -102,12 +102,12 @@ class Weighed(Guest):
 
 def weigh_sensors(
     record: Record, motion: Motion, lines: Lines, sensors: Sequence[SensorRecord], seed: int
-) -> Weighed:
+) -> _Weighed:
     """Find what each sensor explains of the motion that those before it left.
 
     Raises InputError when a sensor does not overlap with the frames.
     """
-    out = Weighed(motion, lines)
+    out = _Weighed(motion, lines)
     for sensor in sensors:
         name = sensor.source.rsplit("/", maxsplit=1)[-1]
         if out.motion.quiet is None or record.facts.scale_arcsec is None:
@@ -118,7 +118,9 @@ def weigh_sensors(
     return out
 
 
-def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, seed: int) -> Weighed:
+def _weigh(
+    record: Record, so_far: _Weighed, sensor: SensorRecord, name: str, seed: int
+) -> _Weighed:
     grid = sure(so_far.motion.quiet)
     time_s, shared = grid.time_s, grid.shared_arcsec
     real = np.concatenate([segment.real for segment in grid.segments])
@@ -175,8 +177,8 @@ def _start_of(tracks: StarTracks) -> datetime | None:
 
 
 def _taken(
-    so_far: Weighed, found: SensorEvidence, owner: Claim, real: np.ndarray, name: str
-) -> Weighed:
+    so_far: _Weighed, found: SensorEvidence, owner: Claim, real: np.ndarray, name: str
+) -> _Weighed:
     """Return what is left without the path, which the owner gets."""
     path = np.zeros((real.size, 2))
     path[real] = np.nan_to_num(found.path_arcsec)
@@ -223,8 +225,8 @@ def _explains(found: SensorEvidence, line: FoundLine) -> bool:
 
 
 def weigh_second_camera(
-    record: Record, so_far: Weighed, source: Source | None, seed: int
-) -> tuple[Record, Weighed]:
+    record: Record, so_far: _Weighed, source: Source | None, seed: int
+) -> tuple[Record, _Weighed]:
     """Find what the other camera does apart from this one, and what both do alike.
 
     Returns: with it as a guest; with its witness and remarks.
@@ -259,7 +261,7 @@ def weigh_second_camera(
     pair = pair_evidence(
         spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
     )
-    seen = seeing_of_two_cameras(pair, seed)
+    seen = _seeing_of_two_cameras(pair, seed)
     rng = np.random.default_rng([seed, 17])
     offset_s, angle_deg = spectra.alignment_sigmas()
     alignment = spectra.alignment
@@ -294,7 +296,7 @@ def weigh_second_camera(
     return replace(record, guests=guests), _with(so_far, witness, remark)
 
 
-def _with(so_far: Weighed, witness: Witness, remark: Remark) -> Weighed:
+def _with(so_far: _Weighed, witness: Witness, remark: Remark) -> _Weighed:
     return replace(so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, remark))
 
 
@@ -396,6 +398,16 @@ def _aligned(
     return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"
 
 
+def _open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
+    """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
+
+    A first-order (exponentially correlated) motion: flat below its corner, falling as the
+    square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
+    frames fold to a place where its width makes a hump and no line.
+    """
+    return _folded(state, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
+
+
 @dataclass(frozen=True)
 class _SecondCamera(Guest):
     """Evidence of a second camera on the fit's parameters, a guest of the fit."""
@@ -408,7 +420,7 @@ class _SecondCamera(Guest):
         apart, shared = self._air(theta)
         spectra = self.evidence.spectra
         f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
-        shape = open_shape(theta, f)
+        shape = _open_shape(theta, f)
         # what is faster than half a frame rate folds to another place in each camera
         folded = -2.0 * shape
         for camera, gain2 in zip(spectra.cameras, undone.T, strict=True):
@@ -483,7 +495,7 @@ class _PairSeeing:
     misfit: float  # mean of power over model of the difference; about 1
 
 
-def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
+def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
     """Measure the air from what two cameras do differently, by themselves, from two seeds.
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the

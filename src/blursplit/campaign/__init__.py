@@ -6,8 +6,7 @@ from blursplit.campaign.accept import Acceptance, Limits, judge_runs, read_limit
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import Comparison
-from blursplit.campaign.plan import plan
-from blursplit.campaign.recording import Plan
+from blursplit.campaign.plan import Plan, plan
 from blursplit.campaign.store import ArchiveSummary, Store, summarize_store
 
 __all__ = [

@@ -84,7 +84,7 @@ def walk(
         if progress is not None:
             progress(count)
         try:
-            facts = look_at(path)
+            facts = _look_at(path)
         except InputError as error:
             refused.append((str(path), f"{error.problem}; {error.remedy}"))
             continue
@@ -121,7 +121,7 @@ def _fits_files(folder: Path) -> Iterator[Path]:
                 yield path
 
 
-def look_at(path: Path) -> _FileFacts | str:
+def _look_at(path: Path) -> _FileFacts | str:
     """Read a file's headers and samples of its data; a text says why it is no exposure."""
     layout = read_layout(path)
     if not layout.slabs:

@@ -111,7 +111,7 @@ def _fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
     return FitSoFar(begin_s, end_s, verdict.headline, mechanics, cpu_s=cpu_s)
 
 
-class QuickFits:
+class _QuickFits:
     """Quick answers about a run, each of which keeps what it can of the last one."""
 
     def __init__(self) -> None:
@@ -160,9 +160,9 @@ class QuickFits:
             cpu_s=time.process_time() - start,
         )
 
-    def afresh(self) -> QuickFits:
+    def afresh(self) -> _QuickFits:
         """Return the same without an earlier fit to start from."""
-        fresh = QuickFits()
+        fresh = _QuickFits()
         fresh._lines, fresh._terms = self._lines, self._terms
         return fresh
 
@@ -193,12 +193,12 @@ def _whole_into(pipe: Any, files: list[Path], rig: Rig) -> None:
 def _answer_each(pipe: Any) -> None:
     """Answer for each set of tracks that comes, until the watch is gone."""
     _quietly(2)
-    fits, of_run = QuickFits(), 0
+    fits, of_run = _QuickFits(), 0
     while True:
         try:
             run, tracks, rig = pipe.recv()
             if run != of_run:
-                fits, of_run = QuickFits(), run
+                fits, of_run = _QuickFits(), run
             try:
                 found = fits.answer(tracks, rig)
             except BlursplitError as error:

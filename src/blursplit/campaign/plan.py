@@ -7,9 +7,10 @@ from datetime import date
 from importlib.metadata import version
 from math import ceil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.campaign.accept import (
@@ -29,24 +30,13 @@ from blursplit.campaign.estimates import (
     model_background,
     smallest_arcsec,
 )
-from blursplit.campaign.recording import (
-    Detectable,
-    FieldTonight,
-    LimitNeeds,
-    Mains,
-    Plan,
-    Recording,
-    SeenHeight,
-    Turns,
-    Witness,
-    fields_tonight,
-)
+from blursplit.campaign.fields import FieldTonight, fields_tonight
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
-from blursplit.evidence.sensor_signal import accelerometer_noise_ug
+from blursplit.evidence.sensor_record import accelerometer_noise_ug
 from blursplit.report.words import said, sentence
-from blursplit.result import Remark
-from blursplit.rig import Rig, as_rig, merge_settings
+from blursplit.result import Document, Part, Remark
+from blursplit.rig import Rig, Setting, as_rig, merge_settings
 from blursplit.spectra.aliases import apparent_frequency
 
 if TYPE_CHECKING:
@@ -90,9 +80,119 @@ def _peak_electrons(electrons: float, sigma_px: float) -> float:
     return float(electrons * erf(0.5 / (np.sqrt(2.0) * sigma_px)) ** 2)
 
 
+PLAN_SCHEMA = "blursplit-plan/1"
+
+
+class _Recording(Part):
+    """How to record."""
+
+    exposure_s: float
+    exposure_reason: str
+    frame_interval_s: float
+    rate_hz: float
+    rate_reason: str
+    duration_s: float
+    duration_reason: str
+    nyquist_hz: float
+    stars: int
+    faintest_mag: float
+    brightest_mag: float | None
+    star_noise_arcsec: float
+    shared_noise_arcsec: float
+
+
+class _Detectable(Part):
+    """Smallest steady line and smallest damped mode found in nine of ten runs, one-axis rms.
+
+    The range is that of the wind; null: hidden by the exposure, or too few periods.
+    """
+
+    frequency_hz: float
+    line_rms_arcsec: float | None
+    line_low_arcsec: float | None
+    line_high_arcsec: float | None
+    mode_rms_arcsec: float | None
+    mode_low_arcsec: float | None
+    mode_high_arcsec: float | None
+
+
+class _SeenHeight(Part):
+    """What a pair of stars sees: the height from which a tenth and half of the motion shows."""
+
+    separation_arcsec: float
+    tenth_seen_above_m: float
+    half_seen_above_m: float
+
+
+class _Witness(Part):
+    """What parts air from shaking where the stars alone leave it open, and what it must be.
+
+    A sensor on the mount of a noise of `noise_ug` micro-g/sqrt(Hz), which shows shaking of
+    `shake_arcsec` rms spread over the frames' band; a second tube at `baseline_m`; a mask.
+    """
+
+    kind: Literal["sensor", "second-camera", "mask"]
+    text: str
+    shake_arcsec: float | None = None
+    noise_ug: float | None = None
+    baseline_m: float | None = None
+    opening_m: float | None = None
+    separation_m: float | None = None
+
+
+class _Turns(Part):
+    """How long a drive period takes to cover."""
+
+    period_s: float
+    turns_in_run: float
+    two_turns_s: float
+
+
+class _Mains(Part):
+    """Where the mains and its harmonics show at this frame rate."""
+
+    true_hz: float
+    apparent_hz: float
+    amplitude_left: float
+
+
+class _LimitNeeds(Part):
+    """What a limit takes to be shown; no length where none would do, or any does (`how`)."""
+
+    key: str
+    name: str = ""
+    length_s: float | None
+    runs: int
+    how: str
+
+
+class Plan(Document):
+    """A plan for a run."""
+
+    schema_: str = Field(default=PLAN_SCHEMA, alias="schema")
+    version: str = ""
+    seeing_arcsec: float
+    damping_ratio: float
+    setup: dict[str, Setting]
+    recording: _Recording
+    detectable: list[_Detectable]
+    smallest_structure_arcsec: float | None
+    smallest_line_arcsec: float | None
+    smallest_between_hz: tuple[float, float]
+    pairs: list[_SeenHeight]
+    witnesses: list[_Witness]
+    turns: list[_Turns]
+    mains: list[_Mains]
+    night: str | None = None
+    fields: list[FieldTonight] = Field(default_factory=list)
+    limits: list[_LimitNeeds] = Field(default_factory=list)
+    statement: str = ""
+    warnings: list[Remark] = Field(default_factory=list)
+
+
 def _plan_recording(
     instrument: Rig, seeing: float, stars: int, duration_s: float, warnings: list[Remark]
-) -> Recording:
+) -> _Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 
     A stated exposure or frame interval is kept. `warnings`: doubts are added to it.
@@ -114,7 +214,7 @@ def _plan_recording(
     if interval < exposure:
         warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
     faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
-    return Recording(
+    return _Recording(
         exposure_s=exposure,
         exposure_reason=why,
         frame_interval_s=interval,
@@ -239,8 +339,8 @@ def plan(
 
 
 def _needs(
-    limits: Limits, instrument: Rig, recording: Recording, seeing: float, damping: float
-) -> list[LimitNeeds]:
+    limits: Limits, instrument: Rig, recording: _Recording, seeing: float, damping: float
+) -> list[_LimitNeeds]:
     """Return what each limit takes with this telescope, in the order of the file; refuse others'.
 
     `damping`: ratio of the structure looked for. A limit counts as shown where the run would show
@@ -276,7 +376,7 @@ def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float)
         raise InputError("--length", f"{duration_s:g} s makes no sense", "give 1 s to a night")
 
 
-def _background(instrument: Rig, recording: Recording, seeing: float) -> Background:
+def _background(instrument: Rig, recording: _Recording, seeing: float) -> Background:
     return model_background(
         instrument.get,
         seeing_arcsec=seeing,
@@ -289,14 +389,14 @@ def _background(instrument: Rig, recording: Recording, seeing: float) -> Backgro
     )
 
 
-def _detectable(frequency: float, damping: float, background: Background) -> Detectable:
+def _detectable(frequency: float, damping: float, background: Background) -> _Detectable:
     numbers = {}
     ranges: tuple[tuple[str, Range], ...] = (("low", "low"), ("rms", "middle"), ("high", "high"))
     for kind, ratio in (("line", 0.0), ("mode", damping)):
         for name, which in ranges:
             smallest = float(smallest_arcsec(frequency, background, ratio, which=which))
             numbers[f"{kind}_{name}_arcsec"] = smallest if np.isfinite(smallest) else None
-    return Detectable(frequency_hz=frequency, **numbers)
+    return _Detectable(frequency_hz=frequency, **numbers)
 
 
 def _worst(values: Any) -> float | None:
@@ -304,7 +404,7 @@ def _worst(values: Any) -> float | None:
     return float(finite.max()) if finite.size else None
 
 
-def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
+def _seen(separation_arcsec: float, instrument: Rig) -> _SeenHeight:
     from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
     aperture = float(instrument.get("aperture_m"))
@@ -315,12 +415,12 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
     seen = 0.5 * (along + across) / (2.0 * tilt_coefficient("Z", obstruction, ratio))
     heights = sizes * aperture / (separation_arcsec / const.ARCSEC_PER_RADIAN)
     tenth, half = (float(heights[np.argmax(seen >= part)]) for part in (0.1, 0.5))
-    return SeenHeight(
+    return _SeenHeight(
         separation_arcsec=separation_arcsec, tenth_seen_above_m=tenth, half_seen_above_m=half
     )
 
 
-def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> list[Witness]:
+def _witnesses(instrument: Rig, recording: _Recording, seeing_arcsec: float) -> list[_Witness]:
     """Return what would decide between shaking and air, the easiest first.
 
     The sensor must show the shaking that is just worth a cure, spread evenly up to half the rate.
@@ -341,23 +441,23 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
         "mask": {"opening_m": opening, "separation_m": apart},
     }
     return [
-        Witness(kind=kind, text=sentence(f"witness-{kind}", **own, **beside), **own)
+        _Witness(kind=kind, text=sentence(f"witness-{kind}", **own, **beside), **own)
         for kind, own in facts.items()
     ]
 
 
-def _turns(instrument: Rig, duration_s: float) -> list[Turns]:
+def _turns(instrument: Rig, duration_s: float) -> list[_Turns]:
     periods = list(instrument.get("worm_period_s") or [])
     periods += [const.SIDEREAL_DAY_S / teeth for teeth in instrument.get("wheel_teeth") or []]
     return [
-        Turns(period_s=p, turns_in_run=duration_s / p, two_turns_s=2.0 * p)
+        _Turns(period_s=p, turns_in_run=duration_s / p, two_turns_s=2.0 * p)
         for p in sorted(set(periods))
     ]
 
 
-def _mains(recording: Recording) -> list[Mains]:
+def _mains(recording: _Recording) -> list[_Mains]:
     return [
-        Mains(
+        _Mains(
             true_hz=f,
             apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
             amplitude_left=float(exposure_response(f, recording.exposure_s)),
@@ -366,7 +466,7 @@ def _mains(recording: Recording) -> list[Mains]:
     ]
 
 
-def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Remark]:
+def _mains_warnings(mains: list[_Mains], recording: _Recording) -> list[Remark]:
     slow = 15.0 / recording.duration_s
     hidden = [m for m in mains if m.apparent_hz < slow and m.amplitude_left > 0.1]  # noqa: PLR2004
     if not hidden:
@@ -401,7 +501,7 @@ def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list
 
 
 def _statement(
-    recording: Recording,
+    recording: _Recording,
     mode: float | None,
     line: float | None,
     band: tuple[float, float],
@@ -425,13 +525,13 @@ def _statement(
 
 def _number(
     key: str, limit: Limit, blur_s: float, make: _Make, cadence_s: float, damping: float
-) -> LimitNeeds:
+) -> _LimitNeeds:
     frame = {"key": key, "name": limit.name}
     edge = limit.at_most if limit.at_most is not None else limit.at_least
     if key.startswith("tap."):
-        return LimitNeeds(**frame, length_s=const.PLAN_TAPS_S, runs=1, how=sentence("needs-taps"))
+        return _LimitNeeds(**frame, length_s=const.PLAN_TAPS_S, runs=1, how=sentence("needs-taps"))
     if key.startswith(EXACT):
-        return LimitNeeds(**frame, length_s=None, runs=1, how=sentence("needs-any-run"))
+        return _LimitNeeds(**frame, length_s=None, runs=1, how=sentence("needs-any-run"))
     if key.startswith("structure.rms") and edge:
 
         def smallest(length_s: float) -> float:
@@ -450,7 +550,7 @@ def _number(
         return _until(frame, drift, edge, blur_s, sentence("needs-little-drift"))
     length_s = max(blur_s, const.PLAN_DURATION_S)
     how = sentence("needs-repeats")
-    return LimitNeeds(**frame, length_s=length_s, runs=const.PLAN_REPEATS, how=how)
+    return _LimitNeeds(**frame, length_s=length_s, runs=const.PLAN_REPEATS, how=how)
 
 
 def _until(
@@ -460,12 +560,12 @@ def _until(
     least_s: float,
     how: str,
     runs: int = 1,
-) -> LimitNeeds:
+) -> _LimitNeeds:
     """Return the first length, in steps of a quarter, at which a size at the limit shows."""
     length = max(least_s, const.PLAN_DURATION_S / 4)
     while length <= const.ACCEPT_LONGEST_S:
         if smallest(length) <= limit:
-            return LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
+            return _LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
         length *= const.ACCEPT_LENGTH_STEP
     left = smallest(const.ACCEPT_LONGEST_S)
     hidden = (
@@ -473,10 +573,10 @@ def _until(
         if np.isfinite(left)
         else sentence("needs-other-frames")
     )
-    return LimitNeeds(**frame, length_s=None, runs=runs, how=hidden)
+    return _LimitNeeds(**frame, length_s=None, runs=runs, how=hidden)
 
 
-def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
+def _lines(rule: LineRule, make: _Make, cadence_s: float) -> _LimitNeeds:
     low, high = rule.between_hz
     rate = 1.0 / cadence_s
     frame = {"key": f"lines between {low:g} and {high:g} Hz", "name": rule.name}
@@ -496,12 +596,12 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
     exposure = make(const.PLAN_DURATION_S, cadence_s).exposure_s
     if abs(np.sinc(high * exposure)) < const.LINE_LEFT_AT_LEAST:
         how = sentence("needs-shorter-exposure", exposure_s=0.5 / high)
-        return LimitNeeds(**frame, length_s=None, runs=len(cadences), how=how)
+        return _LimitNeeds(**frame, length_s=None, runs=len(cadences), how=how)
     limit = rule.no_shared_line_above_arcsec
     return _until(frame, smallest, limit, 0.0, how, runs=len(cadences))
 
 
-def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
+def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> _LimitNeeds:
     """Return what stillness after a slew takes, and how small a motion the air lets show."""
     length = rule.slew_ended_s + rule.within_s + rule.over_s
     background = make(max(length, const.PLAN_DURATION_S), cadence_s)
@@ -511,6 +611,6 @@ def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
     frame = {"key": f"after a slew, {rule.over_s:g} s", "name": rule.name}
     if least > rule.rms_at_most_arcsec:
         how = sentence("needs-mount-sensor", least_arcsec=least, over_s=rule.over_s)
-        return LimitNeeds(**frame, length_s=None, runs=const.PLAN_REPEATS, how=how)
+        return _LimitNeeds(**frame, length_s=None, runs=const.PLAN_REPEATS, how=how)
     how = sentence("needs-slews")
-    return LimitNeeds(**frame, length_s=float(ceil(length)), runs=const.PLAN_REPEATS, how=how)
+    return _LimitNeeds(**frame, length_s=float(ceil(length)), runs=const.PLAN_REPEATS, how=how)

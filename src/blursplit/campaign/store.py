@@ -423,7 +423,7 @@ class GroupSpread(Part):
     spreads: dict[str, Spread]
 
 
-class Trend(Part):
+class _Trend(Part):
     """Rank correlation of a quantity with a condition (Spearman) and its 95 % interval."""
 
     quantity: str
@@ -457,7 +457,7 @@ class ArchiveSummary(Document):
     nights: list[GroupSpread]
     pier_sides: list[GroupSpread]
     azimuths: list[GroupSpread]
-    trends: list[Trend]
+    trends: list[_Trend]
     worth_opening: list[Pick]
     failures: dict[str, int]
     mechanics_matters: dict[str, int]
@@ -567,7 +567,7 @@ def _quarter(azimuth_deg: float | None) -> str | None:
     return names[int(((azimuth_deg + 45.0) % 360.0) // 90.0)]
 
 
-def _trend(rows: list[Row], quantity: str, condition: str) -> Trend | None:
+def _trend(rows: list[Row], quantity: str, condition: str) -> _Trend | None:
     """Return the rank correlation; its interval is Fisher's z with the error of Fieller 1957."""
     from scipy.stats import spearmanr
 
@@ -583,7 +583,7 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> Trend | None:
     # Fieller, Hartley & Pearson 1957, Biometrika 44, 470: variance 1.06/(n - 3) (from memory).
     half = const.Z95 * np.sqrt(1.06 / (len(pairs) - 3))
     z = np.arctanh(np.clip(rho, -0.999999, 0.999999))
-    return Trend(
+    return _Trend(
         quantity=quantity,
         condition=condition,
         sequences=len(pairs),

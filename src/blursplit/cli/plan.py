@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from blursplit.campaign.recording import Plan
+    from blursplit.campaign.plan import Plan
 
 
 @cli.speaks_plainly

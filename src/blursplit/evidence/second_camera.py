@@ -19,7 +19,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.definitions import turn as turned
-from blursplit.evidence.sensor_signal import tapered_sums, without_trend
+from blursplit.evidence.sensor_record import tapered_sums, without_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 

@@ -10,14 +10,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import pi
 
 import numpy as np
 
 from blursplit import constants as const
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
-from blursplit.turbulence.tilt import Axis, corners, signed_tilt_gain, weighted_sums
+from blursplit.turbulence.tilt import Axis, corners, weighted_sums
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
+
+
+def _signed_tilt_gain(
+    frequency_per_m: FloatArray, aperture_m: float, obstruction: float
+) -> FloatArray:
+    """Return the signed gain from phase to plane tilt [1/m], whose square is `_tilt_filter`/D^2.
+
+    Two apertures of different size see one wave with gains of either sign: their product is
+    that of the cross-spectrum.
+    """
+    from scipy.special import jn
+
+    z = np.maximum(pi * np.asarray(frequency_per_m, dtype=float) * aperture_m, 1e-6)
+    wave = (jn(2, z) - obstruction**2 * jn(2, obstruction * z)) / (1.0 - obstruction**4)
+    return np.asarray(8.0 * wave / (z * pi * aperture_m))
 
 
 def _air_matrices(
@@ -51,7 +67,7 @@ def _air_matrices(
     table = np.geomspace(1e-3, f.max() * 1.01, 600)
     # of the plane tilt: a scale factor turns it into what the centroid measures
     gains = [
-        np.interp(f, table, signed_tilt_gain(table, c.aperture_m, c.obstruction))
+        np.interp(f, table, _signed_tilt_gain(table, c.aperture_m, c.obstruction))
         for c in spectra.cameras
     ]
     c, s = np.cos(direction_rad)[:, None], np.sin(direction_rad)[:, None]

@@ -20,16 +20,15 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends, upper_limit
-from blursplit.evidence.sensor_record import CLAIMS, SensorRecord
-from blursplit.evidence.sensor_signal import (
-    Blocks,
-    Signal,
-    make_blocks,
-    phase_of_delay,
+from blursplit.evidence.sensor_record import (
+    CLAIMS,
+    SensorRecord,
+    nominal_rotation,
     tapered_sums,
     without_trend,
 )
-from blursplit.types import BoolArray, ComplexArray, FloatArray
+from blursplit.stars.geometry import remove_trend
+from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -93,13 +92,155 @@ class _Fit:
 
 
 @dataclass(frozen=True)
+class _Blocks:
+    """Fourier coefficients of frames in blocks of frequency; see `tapered_sums`."""
+
+    frequency_hz: FloatArray  # of the coefficients, shape (n_f,)
+    block: IntArray  # number of the block of each frequency
+    centre_hz: FloatArray
+    width_hz: FloatArray
+
+
+def _make_blocks(duration_s: float, highest_hz: float) -> _Blocks:
+    """Return independent frequencies up to the frames' highest, in blocks of enough of them."""
+    step = (const.SENSOR_TAPERS + 1) / duration_s
+    f = step * np.arange(1, max(2, int((highest_hz - step / 2) / step) + 1))
+    each = int(
+        max(
+            np.ceil(const.SENSOR_BLOCK_COEFFICIENTS / const.SENSOR_TAPERS),
+            const.SENSOR_BLOCK_HZ // step,
+        )
+    )
+    count = max(1, f.size // each)
+    block = np.minimum(np.arange(f.size) // each, count - 1)
+    centre = np.array([f[block == b].mean() for b in range(count)])
+    width = np.array([step * np.sum(block == b) for b in range(count)])
+    return _Blocks(np.asarray(f, dtype=float), block, centre, width)
+
+
+class _Signal:
+    """The sensor's channels as rotations, in the frames' Nyquist zones, averaged over exposures."""
+
+    def __init__(self, sensor: SensorRecord, rate_hz: float, exposure_s: float) -> None:
+        self.sensor, self.rate_hz, self.exposure_s = sensor, rate_hz, exposure_s
+        step = float(np.median(np.diff(sensor.time_s)))
+        n = round((sensor.time_s[-1] - sensor.time_s[0]) / step) + 1
+        grid = sensor.time_s[0] + np.arange(n) * step
+        values = np.stack(
+            [
+                np.interp(grid, sensor.time_s[ok], channel[ok])
+                for channel, ok in zip(sensor.values.T, sensor.good.T, strict=True)
+            ],
+            axis=1,
+        )
+        values = remove_trend(values)
+        edge = np.clip(np.minimum(np.arange(n), np.arange(n)[::-1]) * step / 0.5, 0, 1)
+        values *= (0.5 - 0.5 * np.cos(np.pi * edge))[:, None]
+        pad = int(4.0 / step)
+        self.grid_start_s, self.step_s, self._pad = float(grid[0]), step, pad
+        self._n = 1 << int(np.ceil(np.log2(n + 2 * pad)))
+        self.frequency_hz = np.fft.rfftfreq(self._n, step)
+        spectrum = np.fft.rfft(values, n=self._n, axis=0)
+        # below a tenth of the lowest frequency of interest the division would only blow up noise
+        gain = nominal_rotation(
+            sensor.kind, np.maximum(self.frequency_hz, 1e-9), sensor.shape_per_m
+        )
+        gain[self.frequency_hz < 1.0 / (n * step)] = 0.0
+        self.spectrum = spectrum * gain[:, None]
+        self.zones = self._zones()
+        self._sums = [self._sum(self._in_zone(z)) for z in self.zones]
+
+    def _zones(self) -> list[int]:
+        nyquist, top = self.rate_hz / 2, 0.5 / self.step_s
+        zones = range(const.SENSOR_ZONES)
+        # an exposure averages what lies beyond its inverse
+        return [z for z in zones if z == 0 or (z * nyquist < min(0.9 * top, 1 / self.exposure_s))]
+
+    def _in_zone(self, zone: int) -> ComplexArray:
+        nyquist = self.rate_hz / 2
+        inside = (self.frequency_hz >= zone * nyquist) & (self.frequency_hz < (zone + 1) * nyquist)
+        return self.spectrum * inside[:, None]
+
+    def _sum(self, spectrum: ComplexArray) -> FloatArray:
+        """Return the running integral of a filtered signal on the sensor's grid."""
+        series = np.fft.irfft(spectrum, n=self._n, axis=0)
+        return np.concatenate([np.zeros((1, series.shape[1])), np.cumsum(series, axis=0)])
+
+    def exposed(self, total: FloatArray, middle_s: FloatArray) -> FloatArray:
+        """Return the mean over each exposure (linear reading of the running integral)."""
+        edge = np.arange(total.shape[0]) - 0.5
+        tau = max(self.exposure_s, self.step_s)
+        ends = np.stack([middle_s - tau / 2, middle_s + tau / 2]) - self.grid_start_s
+        ends = ends / self.step_s
+        # before the record's start the padded series' own end is read: both are zero
+        ends = np.clip(ends, edge[0], edge[-1])
+        read = np.stack([np.interp(ends, edge, column) for column in total.T], axis=-1)
+        return np.asarray((read[1] - read[0]) * self.step_s / tau)
+
+    def at(self, middle_s: FloatArray) -> FloatArray:
+        """Return all channels in all zones, shape (n_frames, n_channels * n_zones)."""
+        return np.concatenate([self.exposed(total, middle_s) for total in self._sums], axis=1)
+
+    def usable(self, middle_s: FloatArray) -> BoolArray:
+        """Return which frames have good samples about them."""
+        sensor = self.sensor
+        bad = ~sensor.good.all(axis=1)
+        gap = np.diff(sensor.time_s) > sensor.gap_s
+        edges = np.r_[sensor.time_s[bad], sensor.time_s[:-1][gap], sensor.time_s[1:][gap]]
+        # the division by the nominal gain reaches half a second, beside the smoothed ends
+        ok = (middle_s >= sensor.time_s[0] + const.SENSOR_END_S) & (
+            middle_s <= sensor.time_s[-1] - const.SENSOR_END_S
+        )
+        for low, high in zip(sensor.time_s[:-1][gap], sensor.time_s[1:][gap], strict=True):
+            ok &= (middle_s < low) | (middle_s > high)
+        if edges.size:
+            edges = np.sort(edges)
+            after = np.clip(np.searchsorted(edges, middle_s), 0, edges.size - 1)
+            before = np.clip(after - 1, 0, None)
+            near = np.minimum(np.abs(edges[after] - middle_s), np.abs(edges[before] - middle_s))
+            ok &= near > const.SENSOR_END_S
+        return np.asarray(ok)
+
+    def true_frequency(self, zone: int, folded_hz: FloatArray) -> FloatArray:
+        """Return the frequency in a zone that the frames show at a folded one."""
+        half = (zone + 1) // 2 * self.rate_hz
+        return half - folded_hz if zone % 2 else half + folded_hz
+
+    def floor(self, zone: int, folded_hz: FloatArray) -> FloatArray | None:
+        """Return the density of the sensor's noise as rotation, shape (n_f, n_channels)."""
+        if self.sensor.noise is None:
+            return None
+        true = self.true_frequency(zone, folded_hz)
+        gain = np.abs(nominal_rotation(self.sensor.kind, true, self.sensor.shape_per_m)) * np.sinc(
+            true * self.exposure_s
+        )
+        return np.asarray((gain[:, None] * self.sensor.noise) ** 2)
+
+    def path(self, transfer: list[ComplexArray], middle_s: FloatArray) -> FloatArray:
+        """Return the motion of one axis from its transfer (frequency, channel) in each zone."""
+        whole = sum(
+            (self._in_zone(z) * h).sum(axis=1) for z, h in zip(self.zones, transfer, strict=True)
+        )
+        return self.exposed(self._sum(np.asarray(whole)[:, None]), middle_s)[:, 0]
+
+
+def _phase_of_delay(
+    signal: _Signal, zone: int, folded_hz: FloatArray, offset_s: FloatArray
+) -> ComplexArray:
+    """Return the phases by which a later signal of a zone differs at the folded frequencies."""
+    sign = 1 if zone % 2 else -1
+    true = signal.true_frequency(zone, folded_hz)
+    return np.asarray(np.exp(sign * 2j * np.pi * true * offset_s))
+
+
+@dataclass(frozen=True)
 class _Sums:
     """Tapered sums of the motion and of the sensor, in blocks of frequency."""
 
     motion: ComplexArray  # (n_f, n_tapers, 2)
     sensor: ComplexArray  # (n_f, n_tapers, n_columns): the channels of one zone after the other
-    blocks: Blocks
-    signal: Signal
+    blocks: _Blocks
+    signal: _Signal
 
     @property
     def count(self) -> int:
@@ -119,7 +260,7 @@ class _Sums:
         """Return the sums of a sensor whose times are raised by an offset."""
         out = self.sensor.copy()
         for k, zone in enumerate(self.signal.zones):
-            turn = phase_of_delay(self.signal, zone, self.blocks.frequency_hz, np.array(offset_s))
+            turn = _phase_of_delay(self.signal, zone, self.blocks.frequency_hz, np.array(offset_s))
             out[:, :, k * self.channels : (k + 1) * self.channels] *= turn[:, None, None]
         return replace(self, sensor=out)
 
@@ -216,7 +357,7 @@ def explain_shared_motion(
     """
     rng = np.random.default_rng(seed)
     rate = 1 / float(np.median(np.diff(time_s)))
-    signal = Signal(sensor, rate, exposure_s)
+    signal = _Signal(sensor, rate, exposure_s)
     ok = np.all(np.isfinite(motion_xy_arcsec), axis=1)
     coarse, tried = _coarse_offset(time_s, motion_xy_arcsec, ok, signal)
     use = ok & signal.usable(time_s - coarse)
@@ -225,7 +366,7 @@ def explain_shared_motion(
         raise ValueError(msg)
     time = time_s[use]
     duration = float(time[-1] - time[0]) * time.size / (time.size - 1)
-    blocks = make_blocks(duration, rate / 2)
+    blocks = _make_blocks(duration, rate / 2)
     y = tapered_sums(
         time, without_trend(time, motion_xy_arcsec[use]), blocks.frequency_hz, duration
     )
@@ -295,7 +436,7 @@ def _rms(
 
 
 def _coarse_offset(
-    time_s: FloatArray, motion: FloatArray, ok: BoolArray, signal: Signal
+    time_s: FloatArray, motion: FloatArray, ok: BoolArray, signal: _Signal
 ) -> tuple[float, int]:
     """Return the offset with the largest whitened correlation, and how many were tried."""
     from scipy.ndimage import uniform_filter1d
@@ -468,7 +609,7 @@ def _fine_offset(sums: _Sums, density: FloatArray) -> tuple[float, float] | None
                 continue
             turned = np.stack(
                 [
-                    column * phase_of_delay(signal, sums.zone_of(weights), f, trial[:, None])
+                    column * _phase_of_delay(signal, sums.zone_of(weights), f, trial[:, None])
                     for column, (weights, _) in zip(basis.T, facts, strict=True)
                 ],
                 axis=-1,
@@ -489,7 +630,7 @@ def _fine_offset(sums: _Sums, density: FloatArray) -> tuple[float, float] | None
 
 
 def _paths(
-    fits: list[list[_Fit]], blocks: Blocks, signal: Signal, middle_s: FloatArray
+    fits: list[list[_Fit]], blocks: _Blocks, signal: _Signal, middle_s: FloatArray
 ) -> FloatArray:
     """Return the coherent motion at the frames, shape (n, 2)."""
     channels = signal.spectrum.shape[1]

@@ -1,4 +1,4 @@
-"""Records of sensors, read from CSV or ECSV.
+"""Records of sensors, read from CSV or ECSV, and what every use of a signal needs.
 
 One row a sample: a time and one or more channels, each with its unit in the header (`ax [m/s2]`,
 `Acceleration x (m/s^2)`), in an ECSV header, or in a comment line `# unit: m/s2`. Other comment
@@ -23,7 +23,7 @@ from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.result import Note
 from blursplit.rig import Rig
-from blursplit.types import BoolArray, FloatArray, IntArray
+from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 Claim: TypeAlias = Literal["structure", "tracking"]
 # Kinds of sensors, and what coherence with each may prove.
@@ -519,3 +519,60 @@ def _clipped(column: FloatArray, good: BoolArray, told: dict[str, str]) -> BoolA
         if held.sum() >= 2:  # noqa: PLR2004
             out |= at
     return out
+
+
+def nominal_rotation(
+    kind: str, frequency_hz: FloatArray, shape_per_m: float = const.PIER_SHAPE_PER_M
+) -> ComplexArray:
+    """Return rotation [arcsec] over signal [SI] of a sensor at the top of a cantilever.
+
+    The top turns by theta where it moves by theta/kappa: a horizontal accelerometer shows
+    [(2 pi nu)^2/kappa + g] theta, gravity by tilt included.
+    """
+    omega = 2 * np.pi * frequency_hz
+    acceleration = const.ARCSEC_PER_RADIAN / (omega**2 / shape_per_m + const.GRAVITY_M_S2)
+    if kind == "acceleration":
+        return np.asarray(-acceleration, dtype=complex)
+    if kind == "velocity":
+        return np.asarray(-1j * omega * acceleration)
+    if kind == "rate":
+        return np.asarray(-1j * const.ARCSEC_PER_RADIAN / np.maximum(omega, 1e-6))
+    return np.full(frequency_hz.shape, const.ARCSEC_PER_RADIAN, dtype=complex)
+
+
+def accelerometer_noise_ug(density_arcsec2_hz: float) -> float:
+    """Return the noise [micro-g/sqrt(Hz)] of an accelerometer that is not blind at 1 Hz.
+
+    `density_arcsec2_hz`: of the motion that it is to explain; its own floor is a tenth of that.
+    """
+    rotation = np.sqrt(const.SENSOR_CLEAR * density_arcsec2_hz)
+    gain = np.abs(nominal_rotation("acceleration", np.ones(1)))[0]
+    return float(rotation / gain / (1e-6 * const.GRAVITY_M_S2))
+
+
+def tapered_sums(
+    time_s: FloatArray, series: FloatArray, frequency_hz: FloatArray, duration_s: float
+) -> ComplexArray:
+    """Return tapered Fourier sums at the series' own times, shape (n_f, n_tapers, n_columns).
+
+    Scaled so that the mean square is the one-sided density.
+    """
+    n = time_s.size
+    place = (time_s - time_s[0] + 0.5 * duration_s / n) / duration_s
+    number = np.arange(1, const.SENSOR_TAPERS + 1)
+    taper = np.sin(np.pi * place[:, None] * number) * np.sqrt(2 / n)
+    scale = np.sqrt(2 * duration_s / n)
+    tapered = (taper[:, :, None] * series[:, None, :]).reshape(n, -1)
+    out = np.empty((frequency_hz.size, tapered.shape[1]), dtype=complex)
+    pieces = max(1, frequency_hz.size * n // 10**7)
+    for part in np.array_split(np.arange(frequency_hz.size), pieces):
+        wave = np.exp(-2j * np.pi * np.outer(frequency_hz[part], time_s - time_s[0]))
+        out[part] = wave @ tapered
+    return np.asarray(scale * out.reshape(frequency_hz.size, const.SENSOR_TAPERS, -1))
+
+
+def without_trend(time_s: FloatArray, series: FloatArray) -> FloatArray:
+    """Return series without their cubic trend, which would leak into all frequencies."""
+    place = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
+    basis = np.polynomial.legendre.legvander(place, 3)
+    return np.asarray(series - basis @ np.linalg.lstsq(basis, series, rcond=None)[0])

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from blursplit import constants as const
 from blursplit.facts import Optics
@@ -51,42 +51,6 @@ class HalfMaximum:
     major: float
     minor: float
     angle_deg: float
-
-
-@functools.cache
-def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
-    """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
-
-    `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
-    """
-    fx = np.linspace(0.0, fineness * const.FWHM_HIGHEST, fineness * const.FWHM_N_FREQUENCY + 1)
-    fy = np.linspace(-const.FWHM_HIGHEST, const.FWHM_HIGHEST, 2 * const.FWHM_N_FREQUENCY + 1)
-    grid_x, grid_y = np.meshgrid(fx, fy)
-    return grid_x, grid_y
-
-
-@functools.cache
-def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    fx, fy = scaled_frequencies(fineness)
-    y = np.linspace(-const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, const.FWHM_N_POINTS)
-    x = np.linspace(
-        -const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, fineness * (const.FWHM_N_POINTS - 1) + 1
-    )
-    to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
-    to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
-    return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
-
-
-def half_maximum_width(otf: FloatArray) -> float:
-    """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
-
-    `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
-    """
-    fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
-    to_y, to_x = _matrices(fineness)
-    step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
-    inside = _inside_half_maximum((to_y @ otf @ to_x).real)
-    return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
 
 
 def _inside_half_maximum(image: FloatArray) -> FloatArray:
@@ -118,61 +82,6 @@ def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
     minor, major = 4.0 * np.sqrt(np.clip(values, 0.0, None)) * step
     angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
     return HalfMaximum(2.0 * float(np.sqrt(area / np.pi)) * step, float(major), float(minor), angle)
-
-
-def image_width(image: FloatArray, scale: float) -> HalfMaximum:
-    """Return the half-maximum widths of a sampled star image whose sky is removed.
-
-    `image` (n, n): star near the middle; resampled through its Fourier transform so that at least
-    twelve points lie across the width (and at least four to a pixel). The widening by the pixels'
-    own limit of detail is taken off. `scale`: size of a pixel in the unit wanted.
-    """
-    from scipy.ndimage import label
-
-    pixels_across = max(2.0 * float(np.sqrt((image > 0.5 * image.max()).sum() / np.pi)), 1.0)
-    factor = max(4, int(np.ceil(12.0 / pixels_across)))
-    fine = _resample(image, factor)
-    # A worm's star has a core at each turning point; a noise peak elsewhere is not the star.
-    part, n_parts = label(fine > 0.5 * fine.max())
-    size = np.bincount(part.ravel(), minlength=n_parts + 1)
-    noise = size < const.IMAGE_PART * size[1:].max()
-    fine = np.where(noise[part], 0.0, fine)
-    rows, columns = np.nonzero(fine > 0.5 * fine.max())
-    y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
-    x0, x1 = max(int(columns.min()) - 3, 0), int(columns.max()) + 4
-    seen = width_of_core(fine[y0:y1, x0:x1], 1.0 / factor)
-    # Each axis by its own width: the cores at both ends of a trail are as narrow as they are, how
-    # ever far apart, and the circle of their area tells nothing of it.
-    major, minor = _without_excess(seen.major), _without_excess(seen.minor)
-    kept = float(np.sqrt(major * minor / (seen.major * seen.minor)))
-    return HalfMaximum(seen.mean * kept * scale, major * scale, minor * scale, seen.angle_deg)
-
-
-def sampling_error(width_px: float) -> float:
-    """Return the relative error of `image_width` of a star of this width that pixels cause."""
-    (level, fall), (scatter, scatter_fall) = const.PIXEL_EXCESS, const.PIXEL_EXCESS_SCATTER
-    excess = const.PIXEL_EXCESS_ERROR * np.exp(level + fall * width_px)
-    return float(np.hypot(excess, np.exp(scatter + scatter_fall * width_px)))
-
-
-def _without_excess(seen_px: float) -> float:
-    """Return the width that a star has whose sampled image has this one."""
-    widths = np.linspace(const.LEAST_WIDTH_PX, 2.0 * const.LEAST_WIDTH_PX + seen_px, 400)
-    level, fall = const.PIXEL_EXCESS
-    return float(np.interp(seen_px, widths * (1.0 + np.exp(level + fall * widths)), widths))
-
-
-def _resample(image: FloatArray, factor: int) -> FloatArray:
-    """Return a band-limited image sampled `factor` times as finely, through its transform."""
-    n = image.shape[0]
-    transform = np.fft.fftshift(np.fft.fft2(image))
-    if n % 2 == 0:  # the Nyquist row and column have no partner: drop them
-        transform[0, :] = 0.0
-        transform[:, 0] = 0.0
-    padded = np.zeros((n * factor, n * factor), dtype=complex)
-    first = (n * factor) // 2 - n // 2
-    padded[first : first + n, first : first + n] = transform
-    return np.asarray(np.fft.ifft2(np.fft.ifftshift(padded)).real * factor**2)
 
 
 # --- transfer functions ---------------------------------------------------------------------------

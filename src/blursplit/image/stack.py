@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, with_error
-from blursplit.image.otf import HalfMaximum, image_width, sampling_error
+from blursplit.image.otf import HalfMaximum, width_of_core
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray, sure
 
@@ -158,6 +158,61 @@ def _to_images(total: Mapping[str, FloatArray], frames: int) -> _Restack:
     return _Restack(images, blocks, stars, frames)
 
 
+def _image_width(image: FloatArray, scale: float) -> HalfMaximum:
+    """Return the half-maximum widths of a sampled star image whose sky is removed.
+
+    `image` (n, n): star near the middle; resampled through its Fourier transform so that at least
+    twelve points lie across the width (and at least four to a pixel). The widening by the pixels'
+    own limit of detail is taken off. `scale`: size of a pixel in the unit wanted.
+    """
+    from scipy.ndimage import label
+
+    pixels_across = max(2.0 * float(np.sqrt((image > 0.5 * image.max()).sum() / np.pi)), 1.0)
+    factor = max(4, int(np.ceil(12.0 / pixels_across)))
+    fine = _resample(image, factor)
+    # A worm's star has a core at each turning point; a noise peak elsewhere is not the star.
+    part, n_parts = label(fine > 0.5 * fine.max())
+    size = np.bincount(part.ravel(), minlength=n_parts + 1)
+    noise = size < const.IMAGE_PART * size[1:].max()
+    fine = np.where(noise[part], 0.0, fine)
+    rows, columns = np.nonzero(fine > 0.5 * fine.max())
+    y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
+    x0, x1 = max(int(columns.min()) - 3, 0), int(columns.max()) + 4
+    seen = width_of_core(fine[y0:y1, x0:x1], 1.0 / factor)
+    # Each axis by its own width: the cores at both ends of a trail are as narrow as they are, how
+    # ever far apart, and the circle of their area tells nothing of it.
+    major, minor = _without_excess(seen.major), _without_excess(seen.minor)
+    kept = float(np.sqrt(major * minor / (seen.major * seen.minor)))
+    return HalfMaximum(seen.mean * kept * scale, major * scale, minor * scale, seen.angle_deg)
+
+
+def _sampling_error(width_px: float) -> float:
+    """Return the relative error of `_image_width` of a star of this width that pixels cause."""
+    (level, fall), (scatter, scatter_fall) = const.PIXEL_EXCESS, const.PIXEL_EXCESS_SCATTER
+    excess = const.PIXEL_EXCESS_ERROR * np.exp(level + fall * width_px)
+    return float(np.hypot(excess, np.exp(scatter + scatter_fall * width_px)))
+
+
+def _without_excess(seen_px: float) -> float:
+    """Return the width that a star has whose sampled image has this one."""
+    widths = np.linspace(const.LEAST_WIDTH_PX, 2.0 * const.LEAST_WIDTH_PX + seen_px, 400)
+    level, fall = const.PIXEL_EXCESS
+    return float(np.interp(seen_px, widths * (1.0 + np.exp(level + fall * widths)), widths))
+
+
+def _resample(image: FloatArray, factor: int) -> FloatArray:
+    """Return a band-limited image sampled `factor` times as finely, through its transform."""
+    n = image.shape[0]
+    transform = np.fft.fftshift(np.fft.fft2(image))
+    if n % 2 == 0:  # the Nyquist row and column have no partner: drop them
+        transform[0, :] = 0.0
+        transform[:, 0] = 0.0
+    padded = np.zeros((n * factor, n * factor), dtype=complex)
+    first = (n * factor) // 2 - n // 2
+    padded[first : first + n, first : first + n] = transform
+    return np.asarray(np.fft.ifft2(np.fft.ifftshift(padded)).real * factor**2)
+
+
 @dataclass(frozen=True)
 class StarImages:
     """Restacked images and the widths of each."""
@@ -193,7 +248,7 @@ class StarImages:
             spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
         narrowest = self.widths[name].minor * whole / mean
         relative = np.hypot(
-            np.hypot(spread / whole, const.LEAST_WIDTH_ERROR), sampling_error(narrowest)
+            np.hypot(spread / whole, const.LEAST_WIDTH_ERROR), _sampling_error(narrowest)
         )
         return mean * float(relative)
 
@@ -203,7 +258,7 @@ def _safe_width(image: FloatArray) -> float | None:
     border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
     if image.max() < const.STACK_LEAST_SNR * max(float(np.std(border)), 1e-12):
         return None
-    return image_width(image, 1.0).mean
+    return _image_width(image, 1.0).mean
 
 
 def star_images(
@@ -228,7 +283,7 @@ def star_images(
     stack = _restack(tracks, references)
     if stack is None or _safe_width(stack.images["recorded"]) is None:
         return None
-    widths = {name: image_width(image, scale) for name, image in stack.images.items()}
+    widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
     return StarImages(stack, widths)
 
 

@@ -12,12 +12,16 @@ from pydantic import Field, ValidationError
 from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends
 from blursplit.pier.model import (
+    DOF,
+    SHIFT_X,
+    TURN_X,
+    TURN_Y,
+    TURN_Z,
     ModeRow,
-    StiffnessTable,
+    _PierModel,
     build_pier,
     pier_modes,
     section_at,
-    tilt_per_load,
 )
 from blursplit.pier.setup import PierSetup
 from blursplit.result import Document, Part
@@ -25,7 +29,7 @@ from blursplit.rig import StrictTable
 from blursplit.types import FloatArray
 
 
-class WhatIf(Part):
+class _WhatIf(Part):
     """One change and what it does; null where it does not apply."""
 
     change: str  # what is built differently
@@ -51,7 +55,7 @@ class _DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an 
     """The change makes no sense on this pier; says why."""
 
 
-def _what_if(setup: PierSetup) -> list[WhatIf]:
+def _what_if(setup: PierSetup) -> list[_WhatIf]:
     """Return the table of single changes for a declared pier."""
     old_tilt, old_frequency, old_mass = _judge(setup)
     rows = []
@@ -64,13 +68,82 @@ def _what_if(setup: PierSetup) -> list[WhatIf]:
         else:
             tilt, frequency, mass = _judge(new)
             found = tilt, tilt / old_tilt, frequency, frequency / old_frequency, mass - old_mass
-        rows.append(WhatIf(change=change, note=note, **dict(zip(_FOUND, found, strict=True))))
+        rows.append(_WhatIf(change=change, note=note, **dict(zip(_FOUND, found, strict=True))))
     return rows
+
+
+class _StiffnessTable(Part):
+    """Rotation of the mount's foot under unit loads."""
+
+    # For a force at the tip along x and along y.
+    tilt_x_arcsec_n: float
+    tilt_y_arcsec_n: float
+    # For a force at the height of the mount's axes, as wind on the telescope.
+    tilt_at_axis_height_x_arcsec_n: float
+    tilt_at_axis_height_y_arcsec_n: float
+    # For a moment in the x-z and the y-z plane, and about z.
+    tilt_x_arcsec_nm: float
+    tilt_y_arcsec_nm: float
+    twist_arcsec_nm: float
+    # Shift of the tip for a force there; moves no star, given for comparison with a gauge.
+    deflection_x_um_n: float
+    deflection_y_um_n: float
+    # Part of `tilt_at_axis_height_x_arcsec_n` that arises in the foot, the column and the head.
+    tilt_shares: dict[str, float]
+
+    @property
+    def worse_arcsec_n(self) -> float:
+        """Tilt for a force at the height of the axes, the worse direction."""
+        return max(self.tilt_at_axis_height_x_arcsec_n, self.tilt_at_axis_height_y_arcsec_n)
+
+
+def _tilt_per_load(model: _PierModel) -> _StiffnessTable:
+    """Return how far the mount tilts for unit loads.
+
+    The image of a star moves with the rotation of the optical axis, not with its shift; by the
+    whole of it when the telescope points at right angles to the axis of rotation, by none of it
+    when it points along that axis.
+    """
+    frame, at = model.frame, DOF * model.tip
+
+    def respond(**loads: float) -> FloatArray:
+        load = np.zeros(DOF * frame.n_nodes)
+        places = {"fx": SHIFT_X, "fy": SHIFT_X + 1, "mx": TURN_X, "my": TURN_Y, "mz": TURN_Z}
+        for name, value in loads.items():
+            load[at + places[name]] = value
+        return frame.solve(load)
+
+    h = model.axis_height_m
+    force_x, force_y = respond(fx=1.0), respond(fy=1.0)
+    wind_x, wind_y = respond(fx=1.0, my=h), respond(fy=1.0, mx=-h)
+    foot = wind_x[DOF * model.foot + TURN_Y]
+    top = wind_x[DOF * model.top + TURN_Y]
+    tip = wind_x[at + TURN_Y]
+    per_moment = [respond(**{name: 1.0})[at:] for name in ("mx", "my", "mz")]
+    turns = {
+        "tilt_x_arcsec_n": force_x[at + TURN_Y],
+        "tilt_y_arcsec_n": -force_y[at + TURN_X],
+        "tilt_at_axis_height_x_arcsec_n": tip,
+        "tilt_at_axis_height_y_arcsec_n": -wind_y[at + TURN_X],
+        "tilt_x_arcsec_nm": per_moment[1][TURN_Y],
+        "tilt_y_arcsec_nm": per_moment[0][TURN_X],
+        "twist_arcsec_nm": per_moment[2][TURN_Z],
+    }
+    return _StiffnessTable(
+        **{name: float(turn) * const.ARCSEC_PER_RADIAN for name, turn in turns.items()},
+        deflection_x_um_n=float(force_x[at + SHIFT_X]) * 1e6,
+        deflection_y_um_n=float(force_y[at + SHIFT_X + 1]) * 1e6,
+        tilt_shares={
+            "foot": float(foot / tip),
+            "column": float((top - foot) / tip),
+            "head": float((tip - top) / tip),
+        },
+    )
 
 
 def _judge(setup: PierSetup) -> tuple[float, float, float]:
     model = build_pier(setup)
-    return tilt_per_load(model).worse_arcsec_n, pier_modes(model, 1)[0].frequency_hz, model.mass_kg
+    return _tilt_per_load(model).worse_arcsec_n, pier_modes(model, 1)[0].frequency_hz, model.mass_kg
 
 
 def _change(setup: PierSetup, **updates: Any) -> PierSetup:
@@ -238,8 +311,8 @@ class PierReport(Document):
     height_m: float
     mass_kg: float
     modes: list[ModeRow]
-    stiffness: StiffnessTable
-    what_if: list[WhatIf]
+    stiffness: _StiffnessTable
+    what_if: list[_WhatIf]
     measured: MeasuredFoot | None = None
     statement: str = STATEMENT
     assumptions: list[str] = Field(default_factory=lambda: list(ASSUMPTIONS))
@@ -265,7 +338,7 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
         height_m=setup.height_m,
         mass_kg=model.mass_kg,
         modes=pier_modes(model, n_modes),
-        stiffness=tilt_per_load(model),
+        stiffness=_tilt_per_load(model),
         what_if=_what_if(setup),
         measured=_fit_foot(setup) if setup.measured_hz else None,
     )
@@ -288,7 +361,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
         table = setup.model_dump() | {"base": {"tilt_nm_rad": float(stiffness)}}
         model = build_pier(type(setup).model_validate(table), const.PIER_ELEMENTS // 4)
         found.append(pier_modes(model, 6))
-        tilts.append(tilt_per_load(model).worse_arcsec_n)
+        tilts.append(_tilt_per_load(model).worse_arcsec_n)
     fine = np.geomspace(grid[0], grid[-1], 2401)
     at, place = np.log(fine), np.log(grid)
     logs = np.array([[np.log(mode.frequency_hz) for mode in modes] for modes in found])
@@ -303,7 +376,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
         modes=kinds,
         base_tilt_nm_rad=_weighted(fine, weight),
         tilt_at_axis_height_arcsec_n=_weighted(np.exp(np.interp(at, place, np.log(tilts))), weight),
-        design_tilt_at_axis_height_arcsec_n=tilt_per_load(build_pier(setup)).worse_arcsec_n,
+        design_tilt_at_axis_height_arcsec_n=_tilt_per_load(build_pier(setup)).worse_arcsec_n,
         misfit_sigmas=float(np.sqrt(costs.min() / measured.size)),
     )
 

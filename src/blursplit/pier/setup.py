@@ -99,7 +99,7 @@ class Base(StrictTable):
         return self
 
 
-class Footing(StrictTable):
+class _Footing(StrictTable):
     """A block of concrete on the ground."""
 
     width_m: Length
@@ -153,7 +153,7 @@ class PierSetup(StrictTable):
     sections: Annotated[list[Section], Field(min_length=1, max_length=20)]
     webs: Webs | None = None
     base: Base | None = None
-    footing: Footing | None = None
+    footing: _Footing | None = None
     head: Head | None = None
     payload: Payload = Payload()
     measured_hz: Annotated[list[Stiffness], Field(max_length=6)] = []  # noqa: RUF012 - pydantic copies it

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from blursplit import constants as const
@@ -19,7 +20,7 @@ from blursplit.report.numbers import (
     setting,
     setup_text,
 )
-from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, sentence, text_of
+from blursplit.report.words import CAUSE_NAMES, CAUTIONS_OF, CURE_NAMES, sentence, text_of
 from blursplit.result import Event, Line, NextStep, Remark, Result
 
 _NOT_CHECKED = "pixels-not-checked"
@@ -153,9 +154,14 @@ def _gain(result: Result, step: NextStep) -> str:
     return sentence("would-save-up-to" if cure else "would-settle", gain_arcsec=step.gain_arcsec)
 
 
+def _cautions_for(codes: Iterable[str]) -> list[str]:
+    """Return the cautions that proposed steps call for, each once."""
+    return list(dict.fromkeys(text for code in codes for text in CAUTIONS_OF.get(code, ())))
+
+
 def _steps(result: Result) -> list[dict[str, Any]]:
     return [
-        {"text": text_of(s), "gain": _gain(result, s), "cautions": cautions_for([s.code])}
+        {"text": text_of(s), "gain": _gain(result, s), "cautions": _cautions_for([s.code])}
         for s in result.verdict.next
     ]
 
@@ -366,8 +372,8 @@ def summarize(result: Result) -> dict[str, Any]:
     told = {check.code for check in result.checks} | {_NOT_CHECKED}
     warned = [text_of(w) for w in result.warnings if w.code not in told]
     reasons = [text_of(reason) for reason in verdict.reasons]
-    first = cautions_for(step.code for step in verdict.next[:1])
-    later = cautions_for(step.code for step in verdict.next[1:])
+    first = _cautions_for(step.code for step in verdict.next[:1])
+    later = _cautions_for(step.code for step in verdict.next[1:])
     return {
         "title": ", ".join(dict.fromkeys(named)) or "sequence",
         "headline": _headline(result),

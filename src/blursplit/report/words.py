@@ -391,11 +391,6 @@ def put_remarks_in_words(remarks: Iterable[Remark]) -> None:
         remark.text = text_of(remark)
 
 
-def cautions_for(codes: Iterable[str]) -> list[str]:
-    """Return the cautions that proposed steps call for, each once."""
-    return list(dict.fromkeys(text for code in codes for text in CAUTIONS_OF.get(code, ())))
-
-
 KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec": lambda value: f"{figure(value)} arcsec",
     "figure": figure,

@@ -20,9 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.definitions import turn
-from blursplit.simulate.camera import StarField
-from blursplit.simulate.scene import Scene
 from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.types import FloatArray
 
@@ -249,74 +246,6 @@ class _FineBand:
         out += share_across * (here.imag - here.real)
 
 
-def _beams(
-    scene: Scene, field: StarField, second: StarField | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return direction [rad, times airmass] and opening [m] of all beams, shape (n, 2) each.
-
-    A star at +x on the image is met at +x in the layer; heights count along the line of sight.
-    The openings of a mask, and the second camera's tube, stand apart by the same distance in
-    every layer.
-    """
-    opening, wedge = field.beams()
-    skies, openings = [_sky(scene, field, wedge)], [opening]
-    if second is not None and scene.second_camera is not None:
-        seen = scene.of_second_camera()
-        own = _sky(seen, second, np.zeros((second.x_px.size, 2)))
-        skies.append(own @ turn(scene.second_camera.angle_deg))
-        openings.append(np.tile(scene.second_camera.baseline_m, (second.x_px.size, 1)))
-    return np.concatenate(skies), np.concatenate(openings)
-
-
-def _sky(scene: Scene, field: StarField, wedge_px: FloatArray) -> FloatArray:
-    camera = scene.camera
-    scale = camera.pixel_scale_arcsec / const.ARCSEC_PER_RADIAN * scene.air.airmass
-    x = field.x_px - wedge_px[:, 0] - (camera.width_px - 1) / 2
-    y = field.y_px - wedge_px[:, 1] - (camera.height_px - 1) / 2
-    return np.asarray(np.stack([x, y], axis=1) * scale)
-
-
-def _crossed(
-    r0_m: float, outer_scale_m: float, wind_m_s: float, direction_deg: float, place_m: FloatArray
-) -> LayerGeometry:
-    angle = float(np.deg2rad(direction_deg))
-    along, across = (place_m @ turn(-direction_deg)).T
-    return LayerGeometry(r0_m, outer_scale_m, wind_m_s, angle, along, across)
-
-
-def layer_geometries(
-    scene: Scene, field: StarField, second: StarField | None = None
-) -> list[LayerGeometry]:
-    """Return each layer with its own r0 and the places of the beams, the second camera's last."""
-    air, r0 = scene.air, scene.air.r0_m
-    if r0 is None:
-        return []
-    total = sum(layer.weight for layer in air.layers)
-    sky, opening = _beams(scene, field, second)
-    return [
-        _crossed(
-            # r0^(-5/3) of the layers add
-            r0 * (layer.weight / total) ** (-3 / 5),
-            air.outer_scale_m,
-            layer.wind_m_s,
-            layer.direction_deg,
-            layer.height_m * sky + opening,
-        )
-        for layer in air.layers
-    ]
-
-
-def near_geometry(
-    scene: Scene, field: StarField, second: StarField | None = None
-) -> list[LayerGeometry]:
-    """Return the near layer, at height 0, or no layer."""
-    near, r0 = scene.near_air, scene.near_r0_m
-    if r0 is None:
-        return []
-    opening = _beams(scene, field, second)[1]
-    return [_crossed(r0, near.outer_scale_m, near.wind_m_s, near.direction_deg, opening)]
-
-
 @dataclass(frozen=True)
 class Pace:
     """How the camera samples the air."""
@@ -349,21 +278,6 @@ def _fine_path_m(
     if layer.wind_m_s * pace.step_s > const.FORGET * aperture_m:
         one = min(one, const.LONGEST_SPARSE * aperture_m)
     return max(fresh, one)
-
-
-def frames_per_stretch(
-    layers: list[LayerGeometry], aperture_m: float, pitch_m: float, pace: Pace
-) -> int:
-    """Return how many frames one draw of the finest bands may cover in bounded memory."""
-    most = 4096
-    for layer in layers:
-        if _is_sparse(layer, aperture_m, pace):
-            most = min(most, const.SPARSE_FRAMES)
-            continue
-        across = (np.ptp(layer.star_across_m) + (1 + const.FORGET) * aperture_m) / pitch_m
-        step = layer.wind_m_s * pace.interval_s / pitch_m
-        most = min(most, int(const.RIBBON_POINTS / across / max(step, 1e-9)))
-    return max(1, most)
 
 
 class Atmosphere:

@@ -21,7 +21,7 @@ from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
 
 
-def annular_pupil(
+def _annular_pupil(
     points_across: float, obstruction: float
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return row, column and covered share of the pupil's grid points, shape (n_points,) each.
@@ -80,7 +80,7 @@ class Imager:
         self.grid = grid
         self._wavelength_m = wavelength_m
         across = telescope.aperture_m / grid.pitch_m
-        self._row, self._column, share = annular_pupil(across, telescope.obstruction)
+        self._row, self._column, share = _annular_pupil(across, telescope.obstruction)
         window = int(np.ceil(across)) + 1
         self._window = window
         centre = (window - 1) / 2

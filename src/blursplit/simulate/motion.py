@@ -50,7 +50,7 @@ def mode_density(frequency_hz: FloatArray, natural_hz: float, damping_ratio: flo
     return np.asarray(4 * damping_ratio * natural_hz**3 / np.pi / (gap**2 + width**2))
 
 
-def current_density(frequency_hz: FloatArray, timescale_s: float) -> FloatArray:
+def _current_density(frequency_hz: FloatArray, timescale_s: float) -> FloatArray:
     """Return the one-sided density of slow tube currents, unit variance [1/Hz].
 
     S ~ [1 + (2 pi f T)^2]^(-4/3): flat when slow, f^(-8/3) above. A made-up form that is as
@@ -167,7 +167,7 @@ def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
 def _tube_series(
     tube: Tube, columns: int, n: int, rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
-    density = partial(current_density, timescale_s=tube.timescale_s)
+    density = partial(_current_density, timescale_s=tube.timescale_s)
     return np.stack([noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)
 
 

@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.definitions import turn
 from blursplit.errors import OutputError
-from blursplit.evidence.sensor_record import SensorRecord
-from blursplit.evidence.sensor_signal import nominal_rotation
+from blursplit.evidence.sensor_record import SensorRecord, nominal_rotation
 from blursplit.series import folder_written_whole
 from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
 UNITS = {"acceleration": "m/s2", "velocity": "m/s", "rate": "rad/s", "angle": "rad"}
 
 
-def draw_sensor(
+def _draw_sensor(
     sensor: SceneSensor, shared: Shared, duration_s: float, rng: np.random.Generator
 ) -> SensorRecord:
     """Return what a sensor at the column's top writes of the supports' motion.
@@ -148,7 +147,7 @@ SETUP_NAME = "setup.toml"
 SECOND_NAME = "second"
 
 
-def start_of(scene: Scene) -> datetime:
+def _start_of(scene: Scene) -> datetime:
     """Return the start of the scene in UTC."""
     start = scene.sequence.start_utc or DEFAULT_START
     return start.replace(tzinfo=UTC) if start.tzinfo is None else start.astimezone(UTC)
@@ -159,7 +158,7 @@ def _iso_time(moment: datetime) -> str:
     return moment.replace(tzinfo=None).isoformat(timespec="microseconds")
 
 
-def header_of(scene: Scene, start: datetime) -> Header:
+def _header_of(scene: Scene, start: datetime) -> Header:
     """Return the header cards that a camera program would write for a frame that starts then."""
     from astropy.io.fits import Header
 
@@ -201,8 +200,8 @@ class _CubeFile(AbstractContextManager["_CubeFile"]):
 
         camera = run.scene.camera
         self._path, self._run = path, run
-        self._start = start_of(run.scene) + timedelta(seconds=float(run.times.stamp_s[0]))
-        header = PrimaryHDU(header=header_of(run.scene, self._start)).header
+        self._start = _start_of(run.scene) + timedelta(seconds=float(run.times.stamp_s[0]))
+        header = PrimaryHDU(header=_header_of(run.scene, self._start)).header
         header["BITPIX"] = 16
         header["NAXIS"] = 3
         for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
@@ -250,9 +249,9 @@ class _FrameFiles(AbstractContextManager["_FrameFiles"]):
 
         scene, times = self._run.scene, self._run.times
         for index, frame in enumerate(frames, start=first):
-            start = start_of(scene) + timedelta(seconds=float(times.stamp_s[index]))
+            start = _start_of(scene) + timedelta(seconds=float(times.stamp_s[index]))
             name = f"frame_{times.number[index]:0{self._digits}d}.fits"
-            PrimaryHDU(frame, header=header_of(scene, start)).writeto(self._folder / name)
+            PrimaryHDU(frame, header=_header_of(scene, start)).writeto(self._folder / name)
 
     def close(self) -> None:
         """Nothing is left to write."""
@@ -387,7 +386,7 @@ def _fill(
     (work / SETUP_NAME).write_text(setup_text(scene), encoding="utf-8")
     rng = np.random.default_rng([run.seed, 2])
     for number, sensor in enumerate(scene.sensor, start=1):
-        record = draw_sensor(sensor, run.shared, scene.duration_s, rng)
-        text = _sensor_text(record, _iso_time(start_of(scene)) + "Z")
+        record = _draw_sensor(sensor, run.shared, scene.duration_s, rng)
+        text = _sensor_text(record, _iso_time(_start_of(scene)) + "Z")
         (work / f"sensor_{number}.csv").write_text(text, encoding="utf-8")
     return truth

@@ -70,7 +70,7 @@ class TapMode(Part):
     taps: int
 
 
-class TapRing(Part):
+class _TapRing(Part):
     """A mode in one tap."""
 
     frequency_hz: float
@@ -84,7 +84,7 @@ class TapRing(Part):
     misfit: float = 1.0
 
 
-class OneTap(Part):
+class _OneTap(Part):
     """One tap."""
 
     start_s: float
@@ -94,7 +94,7 @@ class OneTap(Part):
     settling_s: Estimate | None = None
     to_air_s: Estimate | None = None
     free_after_s: float = 0.0
-    modes: list[TapRing] = Field(default_factory=list)
+    modes: list[_TapRing] = Field(default_factory=list)
 
 
 class TapResult(Document):
@@ -119,7 +119,7 @@ class TapResult(Document):
     air_rms_arcsec: float | None = None
     air_rms_px: float | None = None
     modes: list[TapMode] = Field(default_factory=list)
-    taps: list[OneTap] = Field(default_factory=list)
+    taps: list[_OneTap] = Field(default_factory=list)
     warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
@@ -401,8 +401,8 @@ def _alias_odds(
     return np.asarray(odds / odds.sum())
 
 
-def _tap(tap: Tap, scale: float | None) -> OneTap:
-    return OneTap(
+def _tap(tap: Tap, scale: float | None) -> _OneTap:
+    return _OneTap(
         start_s=tap.time_s,
         window_s=tap.window_s,
         peak_px=_estimate(tap.peak),
@@ -411,7 +411,7 @@ def _tap(tap: Tap, scale: float | None) -> OneTap:
         to_air_s=_estimate(tap.to_air_s),
         free_after_s=tap.free_after_s,
         modes=[
-            TapRing(
+            _TapRing(
                 frequency_hz=ring.frequency_hz,
                 frequency_sigma_hz=ring.frequency_sigma,
                 damping_ratio=ring.damping_ratio,

@@ -91,21 +91,6 @@ def _tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArra
     return np.asarray(amplitude**2 * mixed, dtype=float)
 
 
-def signed_tilt_gain(
-    frequency_per_m: FloatArray, aperture_m: float, obstruction: float
-) -> FloatArray:
-    """Return the signed gain from phase to plane tilt [1/m], whose square is `_tilt_filter`/D^2.
-
-    Two apertures of different size see one wave with gains of either sign: their product is
-    that of the cross-spectrum.
-    """
-    from scipy.special import jn
-
-    z = np.maximum(pi * np.asarray(frequency_per_m, dtype=float) * aperture_m, 1e-6)
-    wave = (jn(2, z) - obstruction**2 * jn(2, obstruction * z)) / (1.0 - obstruction**4)
-    return np.asarray(8.0 * wave / (z * pi * aperture_m))
-
-
 def _radial_density(
     aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
 ) -> FloatArray:

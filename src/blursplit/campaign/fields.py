@@ -1,4 +1,4 @@
-"""What a plan says, as a typed record with a published schema, and the fields of a night."""
+"""Fields of bright stars, and how high each stands in the dark hours of a night."""
 
 from __future__ import annotations
 
@@ -6,12 +6,10 @@ from datetime import date
 from typing import Literal, NamedTuple
 
 import numpy as np
-from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.frames.timestamps import offline
-from blursplit.result import Document, Part, Remark
-from blursplit.rig import Setting
+from blursplit.result import Part
 
 
 class _BrightField(NamedTuple):
@@ -23,6 +21,20 @@ class _BrightField(NamedTuple):
     kind: Literal["cluster", "pair"]
     size_arcmin: float  # diameter of a cluster, separation of a pair
     brightest_mag: float  # roughly: the visual one, of a pair that of the fainter star
+
+
+class FieldTonight(Part):
+    """A field and how high it stands."""
+
+    name: str
+    kind: Literal["cluster", "pair"]
+    ra_deg: float
+    dec_deg: float
+    size_arcmin: float
+    brightest_mag: float
+    highest_deg: float
+    best_utc: str
+    hours_above_40_deg: float
 
 
 def _hms(hours: int, minutes: float) -> float:
@@ -120,128 +132,3 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
             )
         )
     return sorted(found, key=lambda v: -v.highest_deg)
-
-
-# --- the record of a plan -------------------------------------------------------------------------
-PLAN_SCHEMA = "blursplit-plan/1"
-
-
-class Recording(Part):
-    """How to record."""
-
-    exposure_s: float
-    exposure_reason: str
-    frame_interval_s: float
-    rate_hz: float
-    rate_reason: str
-    duration_s: float
-    duration_reason: str
-    nyquist_hz: float
-    stars: int
-    faintest_mag: float
-    brightest_mag: float | None
-    star_noise_arcsec: float
-    shared_noise_arcsec: float
-
-
-class Detectable(Part):
-    """Smallest steady line and smallest damped mode found in nine of ten runs, one-axis rms.
-
-    The range is that of the wind; null: hidden by the exposure, or too few periods.
-    """
-
-    frequency_hz: float
-    line_rms_arcsec: float | None
-    line_low_arcsec: float | None
-    line_high_arcsec: float | None
-    mode_rms_arcsec: float | None
-    mode_low_arcsec: float | None
-    mode_high_arcsec: float | None
-
-
-class SeenHeight(Part):
-    """What a pair of stars sees: the height from which a tenth and half of the motion shows."""
-
-    separation_arcsec: float
-    tenth_seen_above_m: float
-    half_seen_above_m: float
-
-
-class Witness(Part):
-    """What parts air from shaking where the stars alone leave it open, and what it must be.
-
-    A sensor on the mount of a noise of `noise_ug` micro-g/sqrt(Hz), which shows shaking of
-    `shake_arcsec` rms spread over the frames' band; a second tube at `baseline_m`; a mask.
-    """
-
-    kind: Literal["sensor", "second-camera", "mask"]
-    text: str
-    shake_arcsec: float | None = None
-    noise_ug: float | None = None
-    baseline_m: float | None = None
-    opening_m: float | None = None
-    separation_m: float | None = None
-
-
-class Turns(Part):
-    """How long a drive period takes to cover."""
-
-    period_s: float
-    turns_in_run: float
-    two_turns_s: float
-
-
-class Mains(Part):
-    """Where the mains and its harmonics show at this frame rate."""
-
-    true_hz: float
-    apparent_hz: float
-    amplitude_left: float
-
-
-class FieldTonight(Part):
-    """A field and how high it stands."""
-
-    name: str
-    kind: Literal["cluster", "pair"]
-    ra_deg: float
-    dec_deg: float
-    size_arcmin: float
-    brightest_mag: float
-    highest_deg: float
-    best_utc: str
-    hours_above_40_deg: float
-
-
-class LimitNeeds(Part):
-    """What a limit takes to be shown; no length where none would do, or any does (`how`)."""
-
-    key: str
-    name: str = ""
-    length_s: float | None
-    runs: int
-    how: str
-
-
-class Plan(Document):
-    """A plan for a run."""
-
-    schema_: str = Field(default=PLAN_SCHEMA, alias="schema")
-    version: str = ""
-    seeing_arcsec: float
-    damping_ratio: float
-    setup: dict[str, Setting]
-    recording: Recording
-    detectable: list[Detectable]
-    smallest_structure_arcsec: float | None
-    smallest_line_arcsec: float | None
-    smallest_between_hz: tuple[float, float]
-    pairs: list[SeenHeight]
-    witnesses: list[Witness]
-    turns: list[Turns]
-    mains: list[Mains]
-    night: str | None = None
-    fields: list[FieldTonight] = Field(default_factory=list)
-    limits: list[LimitNeeds] = Field(default_factory=list)
-    statement: str = ""
-    warnings: list[Remark] = Field(default_factory=list)
