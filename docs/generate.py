@@ -8,6 +8,7 @@ A test compares the files with what this script would write.
 from __future__ import annotations
 
 import json
+import re
 import sys
 import types
 import typing
@@ -119,7 +120,10 @@ def schemas() -> dict[str, str]:
     }
     records: dict[str, Any] = {"setup": Setup.model_json_schema(by_alias=True)}
     for name, model in written.items():
-        records[name] = model.model_json_schema(by_alias=True, mode="serialization")
+        schema = model.model_json_schema(by_alias=True, mode="serialization")
+        # a part that one file alone makes is private in the code, not in what is published
+        plain = json.loads(re.sub(r'(?<=["/])_(?=[A-Z])', "", json.dumps(schema)))
+        records[name] = plain | {"$defs": dict(sorted(plain["$defs"].items()))}
     return {
         f"{name}.json": json.dumps(first_paragraph(schema), indent=1, ensure_ascii=False) + "\n"
         for name, schema in sorted(records.items())
