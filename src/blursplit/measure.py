@@ -7,19 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from blursplit import constants as const
-from blursplit.budget import diagnostics
-from blursplit.budget.answer import Answer
-from blursplit.budget.record import Lines, Motion
-from blursplit.evidence.guest import Record
+from blursplit.budget.diagnostics import curves_and_images
 from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
-from blursplit.image.stack import StarImages
 from blursplit.rig import Rig, as_rig, number_in
-from blursplit.series import Series
 from blursplit.sources import Frames, Source, read_focus_source, read_second_camera, read_source
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
@@ -168,37 +161,5 @@ def measure_tracks(
         source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed
     )
     put_in_words(result)
-    shown = _curves_and_images(run, motion, stack, lines, given)
+    shown = curves_and_images(run, motion, stack, lines, given)
     return Measurement(result, shown, run.whole)
-
-
-def _curves_and_images(
-    record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
-) -> Series:
-    """Return what a page draws beside the numbers of the result."""
-    facts, tracks = record.facts, record.tracks
-    arrays = diagnostics.plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
-    for guest in answer.guests:
-        arrays |= guest.arrays(record)
-    if facts.scale_arcsec is not None:
-        arrays |= lines.arrays
-        if motion.quiet is not None:
-            arrays |= diagnostics.density_curves(motion.quiet)
-            arrays |= diagnostics.time_frequency_arrays(motion.quiet)
-    images = {} if tracks.finder_adu is None else {"finder": tracks.finder_adu}
-    scale = None
-    if stack is not None:
-        removed: dict[str, np.ndarray] = {}
-        if answer.histories is not None and motion.grid is not None and facts.scale_arcsec:
-            removed, estimated = diagnostics.removed_motions(tracks, motion.grid, answer.histories)
-            arrays |= estimated
-        more, scale = diagnostics.images(record.images, stack, facts, removed)
-        images |= more
-    if answer.fit is not None:
-        arrays |= answer.fit.transfer_curves()
-        if "frequency_hz" in arrays:
-            arrays |= answer.fit.air_curves(arrays["frequency_hz"])
-        if len(motion.pairs.separation_px) and facts.scale_arcsec is not None:
-            widest = float(motion.pairs.separation_px.max()) * facts.scale_arcsec
-            arrays |= answer.fit.pair_curves(np.linspace(0.02 * widest, 1.1 * widest, 24))
-    return Series(arrays, images, scale)

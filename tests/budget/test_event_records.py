@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.diagnostics import find_shared_events, time_frequency_arrays
+from blursplit.budget.diagnostics import _time_frequency_arrays, find_shared_events
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.series import SERIES_NAMES
 
@@ -80,7 +80,7 @@ def test_peak_has_an_interval_that_holds_the_truth(grid):
 
 def test_arrays_have_described_names_and_fit_each_other(grid):
     """Arrays have described names, fit each other, and are blank in the gap."""
-    arrays = time_frequency_arrays(grid)
+    arrays = _time_frequency_arrays(grid)
     assert set(arrays) <= set(SERIES_NAMES)
     psd, edge_s = arrays["common_psd_by_time_arcsec2_hz"], arrays["time_edge_s"]
     assert psd.shape == (len(edge_s) - 1, len(arrays["frequency_edge_hz"]) - 1)

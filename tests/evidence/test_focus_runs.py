@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.evidence.focus import FocusRun
-from blursplit.evidence.focus_runs import _focus_curve
+from blursplit.evidence.focus_runs import _focus_curve, _FocusRun
 from blursplit.facts import Optics
 from blursplit.image.otf import (
     BASELINE_SHARES,
@@ -67,7 +66,7 @@ def run_at(position, *, astigmatism=0.0, axis_deg=20.0, best=BEST, name="run", l
     )
     loss += 2 * np.pi**2 * REST * CYCLES[:, None] ** 2
     noise = 0.01 * np.random.default_rng(int(position)).standard_normal((8, 8, len(DIRECTIONS_RAD)))
-    return FocusRun(name, position, loss, loss + noise, CYCLES, log_air)
+    return _FocusRun(name, position, loss, loss + noise, CYCLES, log_air)
 
 
 def curve_of(runs, own=-1, predicted=None):

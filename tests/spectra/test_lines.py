@@ -9,11 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.spectra import find_lines
-from blursplit.spectra.modes import Mode, Pair, _mode_density_slopes, principal_axes, whittle
+from blursplit.spectra.modes import Mode, Pair, principal_axes, whittle
 from blursplit.spectra.periodogram import (
     FreeContinuum,
     make_basis,
     mode_density,
+    mode_density_slopes,
     motion_periodogram,
 )
 
@@ -216,7 +217,7 @@ def test_steady_line_far_above_all_else_is_found(noise, rng):
 def test_slopes_of_the_mode_density_are_those_of_differences():
     """Slopes by ln frequency and ln damping against central differences."""
     found = motion_periodogram(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
-    density, by_frequency, by_damping = _mode_density_slopes(found, 7.3, 0.02)
+    density, by_frequency, by_damping = mode_density_slopes(found, 7.3, 0.02)
     assert_allclose(density, mode_density(found, 7.3, 0.02), rtol=1e-9, atol=1e-15)
     step = 1e-5
     up, down = np.exp(step), np.exp(-step)

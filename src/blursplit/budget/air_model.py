@@ -631,6 +631,16 @@ def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
     return out
 
 
+def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
+    """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
+
+    A first-order (exponentially correlated) motion: flat below its corner, falling as the
+    square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
+    frames fold to a place where its width makes a hump and no line.
+    """
+    return _folded(state, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
+
+
 def sampled_open_shape(
     state: AirState, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
 ) -> FloatArray:

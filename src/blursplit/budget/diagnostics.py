@@ -12,15 +12,19 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from blursplit import constants as const
+from blursplit.budget.answer import Answer
 from blursplit.budget.histories import Histories
+from blursplit.budget.record import Lines, Motion
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
 from blursplit.estimate import with_error
+from blursplit.evidence.guest import Record
 from blursplit.facts import Facts
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData, detrend
 from blursplit.result import Event, EventSearch, PairMotion
 from blursplit.result import Motion as MotionPart
+from blursplit.series import Series
 from blursplit.spectra import (
     MotionEvent,
     fewest_for_events,
@@ -32,7 +36,7 @@ from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
 
-def plain_arrays(
+def _plain_arrays(
     tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics, scale: float | None
 ) -> dict[str, FloatArray]:
     """Return the arrays that need no model: times, shared motion, stars, shapes, pairs."""
@@ -53,7 +57,7 @@ def plain_arrays(
     return out
 
 
-def removed_motions(
+def _removed_motions(
     tracks: StarTracks, grid: GridData, histories: Histories
 ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     """Return the estimated motions at the frames, by the image that goes without them."""
@@ -83,7 +87,7 @@ def removed_motions(
     )
 
 
-def images(
+def _page_images(
     tracks: StarTracks, stack: StarImages, facts: Facts, removed: Mapping[str, FloatArray]
 ) -> tuple[dict[str, np.ndarray], float | None]:
     """Return the star images for the page, peak of the recorded one 1, and their pixel."""
@@ -236,7 +240,7 @@ def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, 
     )
 
 
-def density_curves(grid: GridData) -> dict[str, FloatArray]:
+def _density_curves(grid: GridData) -> dict[str, FloatArray]:
     """Return densities of shared and own motion, and the coherence, from the longest segment."""
     segment = max(grid.segments, key=lambda s: len(s.real))
     n = len(grid.star)
@@ -414,7 +418,7 @@ def _later(start_utc: str | None, seconds: float) -> str | None:
     return moment.isoformat(timespec="milliseconds")[:-1]
 
 
-def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
+def _time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
     """Return the shared motion's density by time and frequency; empty for too short a record.
 
     `grid`: in arcsec.
@@ -434,3 +438,35 @@ def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
         "frequency_edge_hz": view.frequency_edge_hz,
         "common_psd_by_time_arcsec2_hz": view.psd,
     }
+
+
+def curves_and_images(
+    record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
+) -> Series:
+    """Return what a page draws beside the numbers of the result."""
+    facts, tracks = record.facts, record.tracks
+    arrays = _plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
+    for guest in answer.guests:
+        arrays |= guest.arrays(record)
+    if facts.scale_arcsec is not None:
+        arrays |= lines.arrays
+        if motion.quiet is not None:
+            arrays |= _density_curves(motion.quiet)
+            arrays |= _time_frequency_arrays(motion.quiet)
+    images = {} if tracks.finder_adu is None else {"finder": tracks.finder_adu}
+    scale = None
+    if stack is not None:
+        removed: dict[str, np.ndarray] = {}
+        if answer.histories is not None and motion.grid is not None and facts.scale_arcsec:
+            removed, estimated = _removed_motions(tracks, motion.grid, answer.histories)
+            arrays |= estimated
+        more, scale = _page_images(record.images, stack, facts, removed)
+        images |= more
+    if answer.fit is not None:
+        arrays |= answer.fit.transfer_curves()
+        if "frequency_hz" in arrays:
+            arrays |= answer.fit.air_curves(arrays["frequency_hz"])
+        if len(motion.pairs.separation_px) and facts.scale_arcsec is not None:
+            widest = float(motion.pairs.separation_px.max()) * facts.scale_arcsec
+            arrays |= answer.fit.pair_curves(np.linspace(0.02 * widest, 1.1 * widest, 24))
+    return Series(arrays, images, scale)

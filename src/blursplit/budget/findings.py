@@ -14,7 +14,7 @@ from blursplit.budget import diagnostics
 from blursplit.budget.answer import Answer, Readings, is_shown, r0_zenith_m, seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
-from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
+from blursplit.budget.judge import Findings, judge
 from blursplit.budget.lines import FoundLine, to_result
 from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.drive.periodic_error import read_drive
@@ -184,7 +184,7 @@ def write_down(
         **parts,
     )
     found = _findings(record, allowed, answer, checks, tuple(remarks))
-    result.verdict = _verdict(result, answer, found, width, worth_arcsec)
+    result.verdict = judge(result, answer.readings, found, width, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark.of(code, **facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames
@@ -211,18 +211,6 @@ def _rests_on_little_motion(verdict: Verdict) -> bool:
     air may have.
     """
     return verdict.matters["mechanics"] == "no" or verdict.matters["near_air"] == "yes"
-
-
-def _verdict(
-    result: Result,
-    answer: Answer,
-    found: Findings,
-    recorded: float | None,
-    worth_arcsec: float | None,
-) -> Verdict:
-    if answer.readings is None or recorded is None:
-        return judge_positions(result, found, worth_arcsec)
-    return judge_widths(result, answer.readings, found, worth_of(recorded, worth_arcsec))
 
 
 def _widths(facts: Facts, stack: StarImages | None) -> Fwhm:

@@ -24,8 +24,7 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     line_cores_hz,
     line_density,
-    shared_coefficients,
-    without_lines,
+    quieten,
 )
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.evidence.guest import Guest, KnownStrength
@@ -365,7 +364,7 @@ def _build_model(
     x, y = grid.star_x_arcsec, grid.star_y_arcsec
     modes = differential_modes(fiducial_covariance(x, y, optics), x, y)
     cores = line_cores_hz(lines, grid.longest_s)
-    data = spectral_data(_quiet(grid, lines, setup.continuum), modes, skip_hz=cores)
+    data = spectral_data(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
     reference = const.REFERENCE_BASELINE * optics.aperture_m
@@ -477,20 +476,6 @@ def _measured_width_prior(
     below = np.clip((rest - np.log(low_arcsec)) / span, 0.0, 1.0).mean(axis=1)
     steps = np.maximum(np.diff(below, prepend=0.0), 1e-9)
     return edge, np.asarray(np.cumsum(steps) / steps.sum())
-
-
-def _quiet(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | None) -> GridData:
-    """Take the smoothed lines out of the series: their tapers' feet would pass for air."""
-    if not lines or continuum is None:
-        return grid
-    frequency = shared_coefficients(grid).frequency_hz
-    density = sum(
-        (line_density(term, frequency, grid.longest_s, grid.cadence_s) for term in lines),
-        np.zeros((len(frequency), 2, 2)),
-    )
-    return without_lines(
-        grid, line_cores_hz(lines, grid.longest_s), density, continuum.matrix(frequency)
-    )
 
 
 def _watched(model: AirModel, run: Draws) -> dict[str, FloatArray]:

@@ -46,6 +46,19 @@ class Findings:
     missing: tuple[str, ...] = field(default=())
 
 
+def judge(
+    result: Result,
+    readings: Readings | None,
+    found: Findings,
+    recorded_arcsec: float | None,
+    worth_arcsec: float | None,
+) -> Verdict:
+    """Return the verdict; without readings or a width, of positions alone."""
+    if readings is None or recorded_arcsec is None:
+        return judge_positions(result, found, worth_arcsec)
+    return judge_widths(result, readings, found, worth_of(recorded_arcsec, worth_arcsec))
+
+
 def worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float:
     """Return the saving that counts as worth a cure [arcsec]."""
     if asked_arcsec is not None:

@@ -21,8 +21,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.air_model import (
     AirState,
-    _folded,
     in_disk,
+    open_shape,
     sampled_open_shape,
     uniform_between,
 )
@@ -37,10 +37,8 @@ from blursplit.estimate import estimate, upper_limit
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.second_camera import (
     CameraMotion,
-    PairSpectra,
-    align_cameras,
     difference_power,
-    pair_spectra,
+    spectra_of_both,
 )
 from blursplit.evidence.second_camera_air import Layer, PairEvidence, pair_evidence
 from blursplit.evidence.sensor import SensorEvidence, explain_shared_motion
@@ -249,7 +247,8 @@ def weigh_second_camera(
     if start is not None and other is not None:
         second = second.later((other - start).total_seconds())
     _refuse_apart(main, second, stated, source.name)
-    spectra, unfit = _aligned(main, second, baseline, stated, so_far.lines)
+    lines_hz = (line.fit.frequency_hz for line in so_far.lines.found)
+    spectra, unfit = spectra_of_both(main, second, baseline, stated, lines_hz)
     facts_of: dict[str, Any] = {"name": source.name}
     if second.width_px < const.PAIR_LEAST_WIDTH_PX:
         unfit = "second-camera-pixels"
@@ -362,52 +361,6 @@ def _refuse_apart(
         raise InputError(name, *no_overlap(second.time_s, span, "[second_camera] offset_s"))
 
 
-def _aligned(
-    main: CameraMotion,
-    second: CameraMotion,
-    baseline_m: tuple[float, float],
-    stated: SecondCameraSetup,
-    lines: Lines,
-) -> tuple[PairSpectra, str | None]:
-    """Return both cameras' spectra, and the code of what keeps them from being compared.
-
-    Air that blows along the baseline looks like a clock that is late: a stated offset, a line
-    that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
-    that hardly goes together does not tell how the axes are turned either.
-    """
-    low, high = stated.offset_s or const.SENSOR_OFFSET_S
-    found = align_cameras(main, second, (low, high))
-    if stated.angle_deg is not None:
-        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
-    at = float(np.clip(found.offset_s, low, high))
-    is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
-    reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
-    spectra = pair_spectra(
-        main,
-        second,
-        baseline_m,
-        replace(found, offset_s=at),
-        reach_s=reach,
-        turn=stated.angle_deg is None,
-    )
-    shown = [
-        spectra.coherence_at(line.fit.frequency_hz) > const.PAIR_SHARED_LINE for line in lines.found
-    ]
-    if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
-        return spectra, "second-camera-clock"
-    return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"
-
-
-def _open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
-    """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
-
-    A first-order (exponentially correlated) motion: flat below its corner, falling as the
-    square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
-    frames fold to a place where its width makes a hump and no line.
-    """
-    return _folded(state, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
-
-
 @dataclass(frozen=True)
 class _SecondCamera(Guest):
     """Evidence of a second camera on the fit's parameters, a guest of the fit."""
@@ -420,7 +373,7 @@ class _SecondCamera(Guest):
         apart, shared = self._air(theta)
         spectra = self.evidence.spectra
         f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
-        shape = _open_shape(theta, f)
+        shape = open_shape(theta, f)
         # what is faster than half a frame rate folds to another place in each camera
         folded = -2.0 * shape
         for camera, gain2 in zip(spectra.cameras, undone.T, strict=True):

@@ -24,7 +24,6 @@ from blursplit.campaign.compare_record import (
     probability95,
 )
 from blursplit.campaign.estimates import (
-    _points,
     background_of,
     bound95,
     quantile,
@@ -364,7 +363,10 @@ def _mean_of_sides(
     """
     sides = (list(before), list(after))
     everything = sides[0] + sides[1]
-    logarithmic = all(e.value is not None and min(_points(e)[1]) > 0 for e in everything)
+    logarithmic = all(
+        e.value is not None and next(v for v in (e.low95, e.low, e.value) if v is not None) > 0
+        for e in everything
+    )
     centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
     sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
     unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)

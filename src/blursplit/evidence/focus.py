@@ -14,47 +14,13 @@ changes sign at best focus, which neither motion nor wind does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.image.otf import DIRECTIONS_RAD, equivalent_variance
 from blursplit.types import FloatArray
-
-
-@dataclass(frozen=True)
-class FocusRun:
-    """What a run at one focus position contributes."""
-
-    name: str
-    position: float  # in the unit of the recorded focus position
-    # (n_baselines, n_angles): -ln of the registered star's transfer function with telescope, pixel
-    # and dispersion divided out, at 0.05 to 0.3 apertures; NaN from the first baseline that fails.
-    log_loss: FloatArray
-    # (n_blocks, n_baselines, n_angles): the same from disjoint stretches of time.
-    block_loss: FloatArray
-    cycles_arcsec: FloatArray  # (n_baselines,)
-    # (mean, sigma): ln r0^(-5/3), but for a constant, from the run's own pairs; None without pairs.
-    log_air: tuple[float, float] | None
-
-    @property
-    def n_usable(self) -> int:
-        """How many baselines, from the shortest on, stand above the noise."""
-        return int(np.isfinite(self.log_loss).all(axis=1).sum())
-
-    def variance_arcsec2(self, n_baselines: int) -> tuple[float, float]:
-        """Return the equivalent variance over the shortest baselines and its measuring error."""
-        cycles = self.cycles_arcsec[:n_baselines]
-        value = equivalent_variance(self.log_loss[:n_baselines].mean(axis=1), cycles)
-        blocks = equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
-        unit = equivalent_variance(np.eye(n_baselines), cycles)
-        error = np.std(blocks, ddof=1) / np.sqrt(len(blocks)) if len(blocks) > 1 else 0.0
-        return float(value), float(
-            np.hypot(error, const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit))
-        )
 
 
 @dataclass(frozen=True)
@@ -242,66 +208,3 @@ def _draw_positive(mean: FloatArray, sigma: FloatArray, rng: np.random.Generator
 
 
 # --- astigmatism ----------------------------------------------------------------------------------
-@dataclass(frozen=True)
-class Astigmatism:
-    """Draws of the astigmatism."""
-
-    # (n_draws,): one-axis variance of its rays at best focus, the scatter of the draws taken out.
-    variance_arcsec2: FloatArray
-    # (n_draws,): direction along which the image is longer beyond best focus (larger positions).
-    angle_deg: FloatArray
-    is_shown: bool  # whether the draws exclude none with 95 %
-
-
-def find_astigmatism(
-    runs: Sequence[FocusRun], n_baselines: int, fit: FocusFit, rng: np.random.Generator
-) -> Astigmatism | None:
-    """Find how the elongation changes through focus; None with fewer than four runs.
-
-    `n_baselines`: baselines that all runs share.
-
-    With the rms h of the defocused rays and a of the astigmatic ones, the variance along an axis
-    at the angle t from the astigmatism's is (h + a cos 2t)^2, so that the second harmonic over
-    angle is 2 h a (derived): least squares on 2 k (z - z0), one a draw of the curve. What the
-    elongation does beside that line (wind, motion inside the exposures) is its error, with
-    Student's t.
-    """
-    from scipy.stats import f
-
-    if len(runs) < const.FOCUS_FEWEST_ASTIGMATIC:
-        return None
-    cycles = runs[0].cycles_arcsec[:n_baselines]
-    waves = 2.0 * np.exp(2j * DIRECTIONS_RAD) / len(DIRECTIONS_RAD)
-    harmonic = np.array([run.log_loss[:n_baselines] @ waves for run in runs])
-    second = equivalent_variance(harmonic.real, cycles) + 1j * equivalent_variance(
-        harmonic.imag, cycles
-    )
-    position = np.array([run.position for run in runs])
-    sigma = fit.defocus_arcsec(position)
-    # What the loss gains for a small change of the squared rays, beyond the Gaussian regime too.
-    table = (fit.loss[0] ** 2, fit.loss[1])
-    gain = (
-        np.interp(sigma**2 + const.FOCUS_STEP_ARCSEC2, *table) - np.interp(sigma**2, *table)
-    ) / const.FOCUS_STEP_ARCSEC2
-    x = 2.0 * gain * sigma * np.sign(position[:, None] - fit.best)
-    x = x - x.mean(axis=0)
-    power = (x**2).sum(axis=0)
-    slope = (x * (second - second.mean())[:, None]).sum(axis=0) / power
-    left = second[:, None] - second.mean() - x * slope
-    freedom = 2 * (len(runs) - 2)  # real and imaginary parts
-    noise = (np.abs(left) ** 2).sum(axis=0) / freedom / power
-    heavy = np.sqrt(freedom / rng.chisquare(freedom, len(power)))
-    shift = rng.standard_normal((2, len(power))) * np.sqrt(noise) * heavy
-    draws = np.stack([slope.real + shift[0], slope.imag + shift[1]])
-    variance, typical = (draws**2).sum(axis=0), float(np.median(noise))
-    # the 95 % point of the F distribution of a vector of two against its noise
-    likely = float(f.ppf(0.95, 2, freedom))
-    shown = float(np.median(np.abs(slope) ** 2)) > 2.0 * typical * likely
-    if shown:
-        # A length that scatters comes out too long, once in the data and once in the draws.
-        variance = np.maximum(variance - 4.0 * typical, 0.0)
-    return Astigmatism(
-        variance_arcsec2=variance,
-        angle_deg=np.degrees(np.arctan2(draws[1], draws[0])) / 2.0 % 180.0,
-        is_shown=shown,
-    )

@@ -15,13 +15,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
-from blursplit.evidence.focus import (
-    Astigmatism,
-    FocusFit,
-    FocusRun,
-    find_astigmatism,
-    fit_focus,
-)
+from blursplit.evidence.focus import FocusFit, fit_focus
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics, gather_facts
@@ -48,12 +42,109 @@ from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
+class _FocusRun:
+    """What a run at one focus position contributes."""
+
+    name: str
+    position: float  # in the unit of the recorded focus position
+    # (n_baselines, n_angles): -ln of the registered star's transfer function with telescope, pixel
+    # and dispersion divided out, at 0.05 to 0.3 apertures; NaN from the first baseline that fails.
+    log_loss: FloatArray
+    # (n_blocks, n_baselines, n_angles): the same from disjoint stretches of time.
+    block_loss: FloatArray
+    cycles_arcsec: FloatArray  # (n_baselines,)
+    # (mean, sigma): ln r0^(-5/3), but for a constant, from the run's own pairs; None without pairs.
+    log_air: tuple[float, float] | None
+
+    @property
+    def n_usable(self) -> int:
+        """How many baselines, from the shortest on, stand above the noise."""
+        return int(np.isfinite(self.log_loss).all(axis=1).sum())
+
+    def variance_arcsec2(self, n_baselines: int) -> tuple[float, float]:
+        """Return the equivalent variance over the shortest baselines and its measuring error."""
+        cycles = self.cycles_arcsec[:n_baselines]
+        value = equivalent_variance(self.log_loss[:n_baselines].mean(axis=1), cycles)
+        blocks = equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
+        unit = equivalent_variance(np.eye(n_baselines), cycles)
+        error = np.std(blocks, ddof=1) / np.sqrt(len(blocks)) if len(blocks) > 1 else 0.0
+        return float(value), float(
+            np.hypot(error, const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit))
+        )
+
+
+@dataclass(frozen=True)
+class _Astigmatism:
+    """Draws of the astigmatism."""
+
+    # (n_draws,): one-axis variance of its rays at best focus, the scatter of the draws taken out.
+    variance_arcsec2: FloatArray
+    # (n_draws,): direction along which the image is longer beyond best focus (larger positions).
+    angle_deg: FloatArray
+    is_shown: bool  # whether the draws exclude none with 95 %
+
+
+def _find_astigmatism(
+    runs: Sequence[_FocusRun], n_baselines: int, fit: FocusFit, rng: np.random.Generator
+) -> _Astigmatism | None:
+    """Find how the elongation changes through focus; None with fewer than four runs.
+
+    `n_baselines`: baselines that all runs share.
+
+    With the rms h of the defocused rays and a of the astigmatic ones, the variance along an axis
+    at the angle t from the astigmatism's is (h + a cos 2t)^2, so that the second harmonic over
+    angle is 2 h a (derived): least squares on 2 k (z - z0), one a draw of the curve. What the
+    elongation does beside that line (wind, motion inside the exposures) is its error, with
+    Student's t.
+    """
+    from scipy.stats import f
+
+    if len(runs) < const.FOCUS_FEWEST_ASTIGMATIC:
+        return None
+    cycles = runs[0].cycles_arcsec[:n_baselines]
+    waves = 2.0 * np.exp(2j * DIRECTIONS_RAD) / len(DIRECTIONS_RAD)
+    harmonic = np.array([run.log_loss[:n_baselines] @ waves for run in runs])
+    second = equivalent_variance(harmonic.real, cycles) + 1j * equivalent_variance(
+        harmonic.imag, cycles
+    )
+    position = np.array([run.position for run in runs])
+    sigma = fit.defocus_arcsec(position)
+    # What the loss gains for a small change of the squared rays, beyond the Gaussian regime too.
+    table = (fit.loss[0] ** 2, fit.loss[1])
+    gain = (
+        np.interp(sigma**2 + const.FOCUS_STEP_ARCSEC2, *table) - np.interp(sigma**2, *table)
+    ) / const.FOCUS_STEP_ARCSEC2
+    x = 2.0 * gain * sigma * np.sign(position[:, None] - fit.best)
+    x = x - x.mean(axis=0)
+    power = (x**2).sum(axis=0)
+    slope = (x * (second - second.mean())[:, None]).sum(axis=0) / power
+    left = second[:, None] - second.mean() - x * slope
+    freedom = 2 * (len(runs) - 2)  # real and imaginary parts
+    noise = (np.abs(left) ** 2).sum(axis=0) / freedom / power
+    heavy = np.sqrt(freedom / rng.chisquare(freedom, len(power)))
+    shift = rng.standard_normal((2, len(power))) * np.sqrt(noise) * heavy
+    draws = np.stack([slope.real + shift[0], slope.imag + shift[1]])
+    variance, typical = (draws**2).sum(axis=0), float(np.median(noise))
+    # the 95 % point of the F distribution of a vector of two against its noise
+    likely = float(f.ppf(0.95, 2, freedom))
+    shown = float(np.median(np.abs(slope) ** 2)) > 2.0 * typical * likely
+    if shown:
+        # A length that scatters comes out too long, once in the data and once in the draws.
+        variance = np.maximum(variance - 4.0 * typical, 0.0)
+    return _Astigmatism(
+        variance_arcsec2=variance,
+        angle_deg=np.degrees(np.arctan2(draws[1], draws[0])) / 2.0 % 180.0,
+        is_shown=shown,
+    )
+
+
+@dataclass(frozen=True)
 class FocusRuns(Guest):
     """Runs of the same telescope at other focus positions."""
 
     runs: tuple[tuple[str, StarTracks, Rig], ...]  # (name, tracks, rig) each: as followed
     own_position: float = 0.0  # of the measured run, in the unit of the recorded focus position
-    others: tuple[FocusRun, ...] = ()
+    others: tuple[_FocusRun, ...] = ()
     # Predicted rms of the defocused rays for each unit of position.
     slope_arcsec: float | None = None
     # None before the star's image was seen, and where that does not show the focus.
@@ -162,7 +253,7 @@ class _FocusCurve:
 # --- one run --------------------------------------------------------------------------------------
 def _focus_run(
     name: str, position: float, images: StarImages, facts: Facts, grid: GridData | None
-) -> FocusRun:
+) -> _FocusRun:
     """Return what a run contributes.
 
     `facts`: with optics and pixel scale. `grid`: for what its pairs say of its air.
@@ -184,7 +275,7 @@ def _focus_run(
     parts = np.stack([modulus_around(b, cycles * scale) for b in stack.blocks["registered"]])
     blocks = known - np.log(np.maximum(parts, 1e-6))
     log_air = None if grid is None else _air_by_pairs(grid)
-    return FocusRun(name, position, loss, blocks, cycles, log_air)
+    return _FocusRun(name, position, loss, blocks, cycles, log_air)
 
 
 def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
@@ -208,7 +299,7 @@ def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
 
 def _read_focus_run(
     name: str, tracks: StarTracks, rig: Rig, reference: Optics, scale_arcsec: float
-) -> FocusRun:
+) -> _FocusRun:
     """Return what another run contributes, after checking that it is of the same telescope.
 
     `reference`: of the run that is measured. `scale_arcsec`: its pixel scale.
@@ -279,8 +370,8 @@ def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:
 
 # --- the curve ------------------------------------------------------------------------------------
 def _focus_curve(
-    own: FocusRun,
-    others: Sequence[FocusRun],
+    own: _FocusRun,
+    others: Sequence[_FocusRun],
     optics: Optics,
     transfer: OpticsData,
     predicted: float | None,
@@ -316,12 +407,12 @@ def _focus_curve(
     as_gaussian = (out.shape.sigma_arcsec, out.shape.variance_arcsec2)
     out.least_arcsec2 = np.interp(defocus, *as_gaussian)
     _describe_curve(out, own, runs, n, fit, predicted)
-    _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
+    _add_astigmatism(out, _find_astigmatism(runs, n, fit, rng), as_gaussian)
     return out
 
 
 def _fit(
-    runs: list[FocusRun],
+    runs: list[_FocusRun],
     n: int,
     table: tuple[FloatArray, FloatArray],
     predicted: float | None,
@@ -380,7 +471,7 @@ def _as_gaussian(
 
 
 def _add_astigmatism(
-    out: _FocusCurve, found: Astigmatism | None, as_gaussian: tuple[FloatArray, FloatArray]
+    out: _FocusCurve, found: _Astigmatism | None, as_gaussian: tuple[FloatArray, FloatArray]
 ) -> None:
     """Add astigmatism to the least width where it is shown, else state its limit."""
     if found is None:
@@ -399,8 +490,8 @@ def _add_astigmatism(
 # --- as parts of the result -----------------------------------------------------------------------
 def _describe_curve(
     out: _FocusCurve,
-    own: FocusRun,
-    runs: list[FocusRun],
+    own: _FocusRun,
+    runs: list[_FocusRun],
     n: int,
     fit: FocusFit,
     predicted: float | None,
@@ -450,7 +541,7 @@ def _width(variance: float, error: float) -> Estimate:
     return with_error(variance, error, lambda v: const.FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
 
 
-def _arrays(out: _FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
+def _arrays(out: _FocusCurve, points: list[tuple[_FocusRun, float, float]], fit: FocusFit) -> None:
     position = np.array([run.position for run, _, _ in points])
     value = np.array([value for _, value, _ in points])
     # Each point may lie off the curve by its error and by its own air.
@@ -470,7 +561,7 @@ def _arrays(out: _FocusCurve, points: list[tuple[FocusRun, float, float]], fit: 
         out.arrays[f"focus_curve{name}_arcsec"] = const.FWHM_PER_SIGMA * np.sqrt(band)
 
 
-def _doubts(out: _FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
+def _doubts(out: _FocusCurve, runs: list[_FocusRun], fit: FocusFit) -> None:
     position = np.array([run.position for run in runs])
     low, high = np.percentile(fit.best, const.PERCENTILES[1:4:2])
     if low < position.min() or high > position.max():

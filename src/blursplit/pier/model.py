@@ -322,7 +322,7 @@ _Springs = tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True)
-class _PierModel:
+class PierModel:
     """A pier ready for loads and modes."""
 
     frame: _Frame
@@ -396,7 +396,7 @@ def _payload_bodies(payload: Payload) -> list[tuple[float, tuple[float, float, f
     return bodies
 
 
-def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> _PierModel:
+def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierModel:
     """Return the frame of a declared pier.
 
     `elements`: beam elements for each stretch; a stretch in which webs end is split there first.
@@ -420,7 +420,7 @@ def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> _PierMo
     for body_kg, centre, inertia in _payload_bodies(setup.payload):
         frame.add_body(tip, body_kg, centre, inertia)
         mass += body_kg
-    return _PierModel(frame, first, top, tip, setup.payload.axis_height_m, mass)
+    return PierModel(frame, first, top, tip, setup.payload.axis_height_m, mass)
 
 
 def _column_pieces(setup: PierSetup, elements: int) -> list[tuple[float, _CrossSection]]:
@@ -481,7 +481,7 @@ class ModeRow(Part):
     tilt_arcsec_um: float | None
 
 
-def pier_modes(model: _PierModel, count: int = 6) -> list[ModeRow]:
+def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
     """Return the lowest modes in order of frequency."""
     frame, at = model.frame, DOF * model.tip
     frequencies, shapes = frame.modes(count)

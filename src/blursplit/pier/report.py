@@ -18,7 +18,7 @@ from blursplit.pier.model import (
     TURN_Y,
     TURN_Z,
     ModeRow,
-    _PierModel,
+    PierModel,
     build_pier,
     pier_modes,
     section_at,
@@ -97,7 +97,7 @@ class _StiffnessTable(Part):
         return max(self.tilt_at_axis_height_x_arcsec_n, self.tilt_at_axis_height_y_arcsec_n)
 
 
-def _tilt_per_load(model: _PierModel) -> _StiffnessTable:
+def _tilt_per_load(model: PierModel) -> _StiffnessTable:
     """Return how far the mount tilts for unit loads.
 
     The image of a star moves with the rotation of the optical axis, not with its shift; by the

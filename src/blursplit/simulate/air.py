@@ -87,6 +87,11 @@ class LayerGeometry:
         c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
         return c * x_m + s * y_m, -s * x_m + c * y_m
 
+    def is_sparse(self, aperture_m: float, pace: Pace) -> bool:
+        """Return whether frames lie so far apart that the finest band is new in each."""
+        longest_s = max(pace.interval_s - pace.frame_s, pace.step_s)
+        return self.wind_m_s * longest_s > const.FORGET * aperture_m
+
 
 class _CoarseBand:
     """A smooth band of a layer, drawn once for the whole sequence, read by cubic splines.
@@ -255,13 +260,6 @@ class Pace:
     step_s: float  # between the moments of one exposure
 
 
-def _is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
-    """Return whether frames lie so far apart in a layer that its finest band is new in each."""
-    return layer.wind_m_s * (pace.interval_s - pace.frame_s) > const.FORGET * aperture_m or (
-        layer.wind_m_s * pace.step_s > const.FORGET * aperture_m
-    )
-
-
 def _fine_path_m(
     layer: LayerGeometry, aperture_m: float, pace: Pace, frames: int, stretch_s: float
 ) -> float:
@@ -271,7 +269,7 @@ def _fine_path_m(
     that has one or two apertures for each; and where even the moments of one exposure are
     independent, a long exposure may wrap around it.
     """
-    if not _is_sparse(layer, aperture_m, pace):
+    if not layer.is_sparse(aperture_m, pace):
         return layer.wind_m_s * stretch_s
     fresh = max(64, 2 * frames) * aperture_m
     one = layer.wind_m_s * pace.frame_s
@@ -347,7 +345,7 @@ class Atmosphere:
                 layer, self._aperture_m, pace, since.size, float(since[-1]) + pace.frame_s
             )
             band = _FineBand(layer, self._aperture_m, self._pitch_m, path, self._rng)
-            if _is_sparse(layer, self._aperture_m, pace):
+            if layer.is_sparse(self._aperture_m, pace):
                 place = self._rng.uniform(0, band.length_m, since.size)
             else:
                 place = -layer.wind_m_s * since

@@ -19,7 +19,7 @@ from blursplit.definitions import (
     shares,
     turn,
 )
-from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, _is_sparse
+from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace
 from blursplit.simulate.camera import (
     Detector,
     Imager,
@@ -143,7 +143,7 @@ def _frames_per_stretch(
     """Return how many frames one draw of the finest bands may cover in bounded memory."""
     most = 4096
     for layer in layers:
-        if _is_sparse(layer, aperture_m, pace):
+        if layer.is_sparse(aperture_m, pace):
             most = min(most, const.SPARSE_FRAMES)
             continue
         across = (np.ptp(layer.star_across_m) + (1 + const.FORGET) * aperture_m) / pitch_m

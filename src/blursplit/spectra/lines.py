@@ -16,16 +16,13 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.spectra.modes import (
-    _LOG_DAMPING,
     LineFit,
     Mode,
     Pair,
     Spread,
-    _covariance,
-    _Group,
-    _minimised,
-    _window,
     describe,
+    fit_modes,
+    mode_spreads,
     realised_covariance,
     whittle,
 )
@@ -247,57 +244,13 @@ def _with_excess(search: _Search, state: _State, excess: Excess) -> _State:
     return max(trials, key=lambda trial: trial.log_likelihood)
 
 
-def _fit_modes(
-    periodogram: Periodogram, rest: FloatArray, starts: list[Mode], like: list[Mode] | None = None
-) -> tuple[list[Mode], float]:
-    """Fit a group of neighbouring modes at once.
-
-    `rest` (m, 2, 2): expected density of everything else: continuum and the other modes. `like`:
-    modes whose window is taken, so that fits of different starts can be compared.
-
-    Returns `modes`; `log_likelihood`: in the window.
-    """
-    window = _window(periodogram, like or starts)
-    group = _Group(periodogram, window, rest, starts)
-    first = group.packed()
-    bounds = [b for start in starts for b in _bounds(start, periodogram)]
-    found = _minimised(group.cost, first, bounds, 80)
-    vector = found.x if found.fun <= group.cost(first)[0] else first
-    return group.modes(vector), -float(group.cost(vector)[0])
-
-
-def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
-    width = max(start.damping_ratio, 2.0 / (periodogram.duration_s * start.frequency_hz))
-    reach = 100.0 * min(3.0 * width, 0.2)
-    return [(-reach, reach), _LOG_DAMPING, *[(-8.0, 8.0)] * 3]
-
-
-def _mode_spreads(
-    periodogram: Periodogram, rest: FloatArray, modes: list[Mode], free: FreeContinuum | None = None
-) -> list[Spread]:
-    """Return standard errors of neighbouring modes from the expected information.
-
-    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the rest is
-    known.
-    """
-    group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
-    vector = group.packed(floor=False)
-    steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
-    inverse = _covariance(group, vector, steps)
-    sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
-    return [
-        Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
-        for k, start in enumerate(group.starts)
-    ]
-
-
 def _refined(search: _Search, current: _State, index: int) -> _State:
     """Fit a mode with its neighbours and the continuum in turn."""
     for _ in range(const.LINE_ROUNDS):
         modes = list(current.modes)
         group = _neighbours(search.periodogram, modes, index)
         rest = _rest(search, current, group)
-        fitted, _ = _fit_modes(search.periodogram, rest, [modes[k] for k in group])
+        fitted, _ = fit_modes(search.periodogram, rest, [modes[k] for k in group])
         for k, mode in zip(group, fitted, strict=True):
             modes[k] = mode
         before = current.log_likelihood
@@ -423,10 +376,10 @@ def _parted(search: _Search, state: _State, index: int) -> _State | None:
     if not _is_resolved(periodogram, mode):
         return None
     rest = _rest(search, state, [index])
-    alone = _fit_modes(periodogram, rest, [mode])[1]
+    alone = fit_modes(periodogram, rest, [mode])[1]
     best, best_gain = None, const.LINE_CLOSE_GAIN
     for pair in _pairs(mode, half):
-        fitted, value = _fit_modes(periodogram, rest, pair, like=[mode])
+        fitted, value = fit_modes(periodogram, rest, pair, like=[mode])
         if 2.0 * (value - alone) > best_gain:
             best, best_gain = fitted, 2.0 * (value - alone)
     if best is None:
@@ -621,7 +574,7 @@ def _spread(search: _Search, state: _State, index: int) -> Spread:
     group = _neighbours(periodogram, state.modes, index)
     near = [state.modes[j] for j in group]
     rest = _rest(search, state, group)
-    return _mode_spreads(periodogram, rest, near, _free(search, state))[0]
+    return mode_spreads(periodogram, rest, near, _free(search, state))[0]
 
 
 def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Excess | None:

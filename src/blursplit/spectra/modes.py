@@ -14,8 +14,8 @@ from blursplit import constants as const
 from blursplit.spectra.periodogram import (
     FreeContinuum,
     Periodogram,
-    _transform_of_lags,
     mode_density,
+    mode_density_slopes,
 )
 from blursplit.types import FloatArray
 
@@ -80,6 +80,25 @@ def _whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple
     return value, np.asarray(weight * (measured @ inverse - inverse))
 
 
+def fit_modes(
+    periodogram: Periodogram, rest: FloatArray, starts: list[Mode], like: list[Mode] | None = None
+) -> tuple[list[Mode], float]:
+    """Fit a group of neighbouring modes at once.
+
+    `rest` (m, 2, 2): expected density of everything else: continuum and the other modes. `like`:
+    modes whose window is taken, so that fits of different starts can be compared.
+
+    Returns `modes`; `log_likelihood`: in the window.
+    """
+    window = _window(periodogram, like or starts)
+    group = _Group(periodogram, window, rest, starts)
+    first = group.packed()
+    bounds = [b for start in starts for b in _bounds(start, periodogram)]
+    found = _minimised(group.cost, first, bounds, 80)
+    vector = found.x if found.fun <= group.cost(first)[0] else first
+    return group.modes(vector), -float(group.cost(vector)[0])
+
+
 def _minimised(
     cost: Callable[[FloatArray], tuple[float, FloatArray]],
     first: FloatArray,
@@ -94,36 +113,12 @@ def _minimised(
     return search(cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
 
 
-def _mode_density_slopes(
-    periodogram: Periodogram, frequency_hz: float, damping_ratio: float
-) -> FloatArray:
-    """Return the expected periodogram of a mode and its slopes by ln frequency and damping, (3, m).
-
-    With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
-    - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
-    zeta.
-    """
-    step = 2.0 * np.pi * frequency_hz * periodogram.cadence_s
-    size = periodogram.taper_lags.size
-    # later lags hold less than exp(-25) of a mode, and most of the time goes into them
-    lags = periodogram.taper_lags[: min(size, int(25.0 / (damping_ratio * step)) + 2)]
-    turn = step * np.arange(lags.size)
-    root = np.sqrt(1.0 - damping_ratio**2)
-    decay = np.exp(-damping_ratio * turn) * lags
-    cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
-    rows = np.zeros((3, size))
-    rows[0, : lags.size] = cosine + damping_ratio / root * sine
-    rows[1, : lags.size] = -turn / root * sine
-    rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
-    return _transform_of_lags(rows, periodogram.cadence_s)
-
-
 def _against(
     periodogram: Periodogram, window: slice, rest: FloatArray, modes: list[Mode]
 ) -> tuple[float, FloatArray, list[FloatArray]]:
     """Return log likelihood of modes and rest, its slope by the model, and the modes' densities."""
     shapes = [
-        _mode_density_slopes(periodogram, mode.frequency_hz, mode.damping_ratio)[:, window]
+        mode_density_slopes(periodogram, mode.frequency_hz, mode.damping_ratio)[:, window]
         for mode in modes
     ]
     model = rest[window].copy()
@@ -414,6 +409,31 @@ def _window(periodogram: Periodogram, modes: list[Mode]) -> slice:
     first, last = np.searchsorted(periodogram.frequency_hz, [low, high])
     size = periodogram.frequency_hz.size
     return slice(max(1, min(int(first), size - 20)), min(int(last) + 1, size))
+
+
+def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
+    width = max(start.damping_ratio, 2.0 / (periodogram.duration_s * start.frequency_hz))
+    reach = 100.0 * min(3.0 * width, 0.2)
+    return [(-reach, reach), _LOG_DAMPING, *[(-8.0, 8.0)] * 3]
+
+
+def mode_spreads(
+    periodogram: Periodogram, rest: FloatArray, modes: list[Mode], free: FreeContinuum | None = None
+) -> list[Spread]:
+    """Return standard errors of neighbouring modes from the expected information.
+
+    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the rest is
+    known.
+    """
+    group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
+    vector = group.packed(floor=False)
+    steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
+    inverse = _covariance(group, vector, steps)
+    sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
+    return [
+        Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
+        for k, start in enumerate(group.starts)
+    ]
 
 
 @dataclass(frozen=True)

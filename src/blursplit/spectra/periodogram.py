@@ -258,6 +258,30 @@ def mode_density(
     return _transform_of_lags(covariance * lags, periodogram.cadence_s)
 
 
+def mode_density_slopes(
+    periodogram: Periodogram, frequency_hz: float, damping_ratio: float
+) -> FloatArray:
+    """Return the expected periodogram of a mode and its slopes by ln frequency and damping, (3, m).
+
+    With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
+    - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
+    zeta.
+    """
+    step = 2.0 * np.pi * frequency_hz * periodogram.cadence_s
+    size = periodogram.taper_lags.size
+    # later lags hold less than exp(-25) of a mode, and most of the time goes into them
+    lags = periodogram.taper_lags[: min(size, int(25.0 / (damping_ratio * step)) + 2)]
+    turn = step * np.arange(lags.size)
+    root = np.sqrt(1.0 - damping_ratio**2)
+    decay = np.exp(-damping_ratio * turn) * lags
+    cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
+    rows = np.zeros((3, size))
+    rows[0, : lags.size] = cosine + damping_ratio / root * sine
+    rows[1, : lags.size] = -turn / root * sine
+    rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
+    return _transform_of_lags(rows, periodogram.cadence_s)
+
+
 def _transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
     """Return the one-sided density at every 1/T of a covariance at lags 0..n-1, ends left out.
 
