@@ -11,8 +11,9 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.campaign.accept import Acceptance, Limits
+from blursplit.campaign.accept import Acceptance
 from blursplit.campaign.compare_record import Comparison
+from blursplit.campaign.limits import Limits
 from blursplit.campaign.plan import Plan
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_result_folder, read_run
@@ -98,7 +99,8 @@ def accept(
     >>> bs.accept(["before"], "limits.toml").state in {"pass", "fail", "not shown"}
     True
     """
-    from blursplit.campaign.accept import judge_runs, read_limits
+    from blursplit.campaign.accept import judge_runs
+    from blursplit.campaign.limits import read_limits
 
     rules = limits if isinstance(limits, Limits) else read_limits(Path(limits))
     several = _several(nights)

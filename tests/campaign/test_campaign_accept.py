@@ -7,9 +7,9 @@ import json
 import numpy as np
 import pytest
 
-from blursplit.campaign import judge_runs, read_limits
-from blursplit.campaign.accept import Limits, worst
-from blursplit.campaign.accept_rules import _mount_rms_arcsec
+from blursplit.campaign import judge_runs
+from blursplit.campaign.accept import _mount_rms_arcsec, _worst
+from blursplit.campaign.limits import Limits, read_limits
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.rig import Setting
@@ -164,9 +164,9 @@ def test_band_beyond_nyquist_has_a_blind_strip_at_the_frame_rate(make) -> None:
 
 
 def test_failure_outranks_doubt_and_doubt_a_pass() -> None:
-    assert worst(["pass", "not shown", "fail"]) == "fail"
-    assert worst(["pass", "not shown"]) == "not shown"
-    assert worst(["pass"]) == "pass"
+    assert _worst(["pass", "not shown", "fail"]) == "fail"
+    assert _worst(["pass", "not shown"]) == "not shown"
+    assert _worst(["pass"]) == "pass"
 
 
 def test_exit_codes_are_those_of_the_design(make) -> None:

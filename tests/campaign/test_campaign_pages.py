@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from blursplit.campaign import Store, compare, judge_runs, summarize_store
-from blursplit.campaign.accept import Limits
+from blursplit.campaign.limits import Limits
 from blursplit.campaign.pages import acceptance_page, archive_page, comparison_page
 from blursplit.campaign.store import CONDITIONS
 from blursplit.series import Series

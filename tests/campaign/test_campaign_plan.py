@@ -153,7 +153,7 @@ def test_fields_without_a_site_are_a_warning() -> None:
 
 def needs(text: str, tmp_path, **how):
     """Return what limits take with the example's telescope, by key."""
-    from blursplit.campaign import read_limits
+    from blursplit.campaign.limits import read_limits
 
     (tmp_path / "limits.toml").write_text(text)
     made = plan(setup(), limits=read_limits(tmp_path / "limits.toml"), **how)

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from blursplit.campaign import compare, judge_runs, plan
-from blursplit.campaign.accept import Limits
+from blursplit.campaign.limits import Limits
 from blursplit.rig import Rig, Setup
 
 PUBLISHED = Path(__file__).parents[2] / "docs" / "schemas"

@@ -1,167 +1,50 @@
-"""Limits that a telescope must keep, read from TOML, and runs judged by them."""
+"""Runs judged by limits: numbers, lines in a band, and stillness after a slew."""
 
 from __future__ import annotations
 
-import difflib
 import hashlib
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import version
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import bound95, known_paths, value_at
+from blursplit.campaign.estimates import (
+    Background,
+    background_of,
+    bound95,
+    exposure_response,
+    smallest_arcsec,
+    value_at,
+)
+from blursplit.campaign.limits import (
+    Limit,
+    Limits,
+    LineRule,
+    SettleRule,
+    depends_on_blur_time,
+    refuse_other_aperture,
+)
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
 from blursplit.report.words import sentence
-from blursplit.result import Document, Part, Result
-from blursplit.rig import StrictTable, read_toml, refusal
+from blursplit.result import Document, Line, Part, Result
 from blursplit.series import Series
-
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Text = Annotated[str, Field(max_length=400)]
+from blursplit.spectra.aliases import apparent_frequency
+from blursplit.types import FloatArray
 
 EXACT = ("sequence.", "setup.", "fwhm.blur_time_s")
 """Counts and settings: numbers that need no interval."""
-NEEDS_BLUR_TIME = (
-    "fwhm.",
-    "tracking.",
-    "structure.",
-    "open.",
-    "atmosphere.motion_rms_arcsec",
-    "atmosphere.saving_arcsec",
-    "instrument.saving_arcsec",
-)
-NO_BLUR_TIME = ("tracking.drift_", "fwhm.blur_time_s")
-
-
-class Limit(StrictTable):
-    """At most, at least, or both."""
-
-    at_most: Finite | None = None
-    at_least: Finite | None = None
-    name: Text = ""
-    why: Text = ""
-
-    @model_validator(mode="after")
-    def _has_an_end(self) -> Limit:
-        if self.at_most is None and self.at_least is None:
-            msg = "needs at_most or at_least"
-            raise ValueError(msg)
-        if self.at_most is not None and self.at_least is not None and self.at_least > self.at_most:
-            msg = "at_least lies above at_most"
-            raise ValueError(msg)
-        return self
-
-
-class LineRule(StrictTable):
-    """No line shared by the stars above an amplitude in a band."""
-
-    no_shared_line_above_arcsec: Positive
-    between_hz: Annotated[list[Positive], Field(min_length=2, max_length=2)]
-    name: Text = ""
-    why: Text = ""
-
-    @model_validator(mode="after")
-    def _is_a_band(self) -> LineRule:
-        if self.between_hz[0] >= self.between_hz[1]:
-            msg = "between_hz needs the lower frequency first"
-            raise ValueError(msg)
-        return self
-
-
-class SettleRule(StrictTable):
-    """Stillness after a slew: rms below a limit over a stretch that begins soon enough.
-
-    The record begins while the mount arrives; `slew_ended_s` says when it did [s of the record].
-    """
-
-    rms_at_most_arcsec: Positive
-    over_s: Positive
-    within_s: Positive
-    slew_ended_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
-    name: Text = ""
-    why: Text = ""
-
-
-class Limits(StrictTable):
-    """A limits file."""
-
-    title: Text = "Acceptance"
-    telescope: Text = ""
-    aperture_m: Positive | None = None
-    blur_time_s: Positive | None = None
-    limits: dict[str, Limit] = Field(default_factory=dict)
-    lines: list[LineRule] = Field(default_factory=list)
-    after_slew: list[SettleRule] = Field(default_factory=list)
-
-    @property
-    def stated_aperture_m(self) -> float | None:
-        """Aperture of the telescope that the limits are for: as stated, or the one size named."""
-        if self.aperture_m is not None:
-            return self.aperture_m
-        sizes = re.findall(r"(\d+(?:\.\d+)?)\s?(mm|cm|m)\b", self.telescope)
-        if len(sizes) != 1:
-            return None
-        number, unit = sizes[0]
-        return float(number) * {"mm": 1e-3, "cm": 1e-2, "m": 1.0}[unit]
-
-
-def read_limits(path: Path) -> Limits:
-    """Read a limits file.
-
-    `path`: TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table ``[limits]``
-    whose keys are paths of result.json or, beginning with ``tap.``, of the tap result, and any
-    number of ``[[lines]]`` and ``[[after_slew]]`` rules.
-
-    Raises InputError, which names the key, when the file cannot be read, a key is unknown, or no
-    blur time is stated although a limit depends on it.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.campaign import read_limits
-    >>> limits = read_limits(Path("limits.toml"))
-    >>> limits.limits["structure.rms_major_arcsec"].at_most
-    0.2
-    """
-    tables = read_toml(path)
-    try:
-        limits = Limits.model_validate(tables)
-    except ValidationError as error:
-        raise refusal(error, Limits, path) from error
-    if not (limits.limits or limits.lines or limits.after_slew):
-        raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
-    kinds = known_paths()
-    for key in limits.limits:
-        if key not in kinds:
-            near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
-            remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
-            raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
-    bound = [key for key in limits.limits if _depends_on_blur_time(key)]
-    if bound and limits.blur_time_s is None:
-        problem = f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it"
-        remedy = "state the exposure for which the limits hold, e.g. blur_time_s = 30.0"
-        raise InputError(path, problem, remedy)
-    return limits
-
-
-def _depends_on_blur_time(key: str) -> bool:
-    """Return whether a number of the result grows with the blur time."""
-    return key.startswith(NEEDS_BLUR_TIME) and not key.startswith(NO_BLUR_TIME)
-
 
 ACCEPT_SCHEMA = "blursplit-accept/2"
 State = Literal["pass", "fail", "not shown"]
 
 
-class Band(Part):
+class _Band(Part):
     """A part of a rule's band: whether a line at the limit would have been found, what would."""
 
     between_hz: tuple[float, float]
@@ -187,7 +70,7 @@ class Judgement(Part):
     high95: float | None = None
     reason: str
     shown_by: str = ""
-    bands: list[Band] = Field(default_factory=list)
+    bands: list[_Band] = Field(default_factory=list)
 
 
 class Run(Part):
@@ -225,6 +108,358 @@ class Acceptance(Document):
         return const.ACCEPT_EXIT_CODES[self.state]
 
 
+def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
+    """Judge a rule on lines over several runs, band by band; see `judge_runs`."""
+    low_hz, high_hz = rule.between_hz
+    limit = rule.no_shared_line_above_arcsec
+    frame = {
+        "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
+        "name": rule.name,
+        "why": rule.why,
+        "limit": sentence("lines-limit", limit_arcsec=limit),
+        "at_most": limit,
+        "unit": "arcsec",
+    }
+    backgrounds = [background_of(result, series) for result, series in runs]
+    grid, seen = _visible(low_hz, high_hz, backgrounds)
+    above, doubts = _found(rule, runs, backgrounds)
+    bands = _bands(grid, seen, limit, next((b for b in backgrounds if b is not None), None))
+    if above:
+        text, low, high = max(above, key=lambda item: item[1])
+        reason = sentence("lines-above", count=len(above))
+        return Judgement(
+            **frame, state="fail", measured=text, low95=low, high95=high, reason=reason, bands=bands
+        )
+    shown = seen[np.isfinite(seen)]
+    measured = (
+        sentence("lines-none-from", smallest_arcsec=float(shown.max()))
+        if shown.size == seen.size > 0
+        else sentence("lines-none-found")
+    )
+    reasons = [text for text, _ in doubts]
+    if not seen.size:
+        reasons.append(sentence("lines-unknown"))
+    elif seen.max() > limit:
+        at = int(np.argmax(seen))
+        rms, anything = (float(seen[at]), None) if np.isfinite(seen[at]) else (None, "any")
+        facts = {"rms_arcsec": rms, "any": anything, "at_hz": float(grid[at])}
+        reasons.append(sentence("line-unseen", **facts))
+    remedies = dict.fromkeys(b.shown_by for b in bands if b.shown_by)
+    return Judgement(
+        **frame,
+        state="not shown" if reasons else "pass",
+        measured=next((text for _, text in doubts if text), measured),
+        low95=0.0,
+        high95=float(shown.max()) if shown.size else None,
+        reason="; ".join(reasons) or sentence("lines-none-above"),
+        shown_by=("; ".join(remedies) or sentence("by-other-rate")) if reasons else "",
+        bands=bands,
+    )
+
+
+def _found(
+    rule: LineRule,
+    runs: Sequence[tuple[Result, Series | None]],
+    backgrounds: Sequence[Background | None],
+) -> tuple[list[tuple[str, float, float]], list[tuple[str, str]]]:
+    """Return the lines above a limit, and those of which it is open, each with its reason."""
+    limit = rule.no_shared_line_above_arcsec
+    above: list[tuple[str, float, float]] = []
+    doubts: list[tuple[str, str]] = []
+    for k, (result, _) in enumerate(runs):
+        for line, share in _lines_in(result, *rule.between_hz):
+            if line.rms_arcsec is None:
+                doubts.append((sentence("line-no-rms", at_hz=_hz(line)), ""))
+                continue
+            low, high = bound95(line.rms_arcsec)
+            at_hz = _hz(line)
+            measured = sentence("line-measured", at_hz=at_hz, low_arcsec=low, high_arcsec=high)
+            if low > limit and share == 1:
+                above.append((measured, low, high))
+            elif high > limit and share == 1:
+                doubts.append((sentence("line-across", at_hz=at_hz), measured))
+            elif high > limit and not _settled(line, k, rule, runs, backgrounds):
+                doubts.append((sentence("line-alias", at_hz=at_hz, share=share), measured))
+    return above, doubts
+
+
+def _visible(
+    low_hz: float, high_hz: float, backgrounds: Sequence[Background | None]
+) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies of a band, and the smallest line that the best of the runs would find.
+
+    Frames are blind in a strip of 15/T around each multiple of the frame rate, and where the
+    exposure averages a line away: infinite there.
+    """
+    known = [b for b in backgrounds if b is not None]
+    if not known:
+        return np.zeros(0), np.zeros(0)
+    step = 0.5 / max(b.duration_s for b in known)
+    grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
+    each = [smallest_arcsec(grid, b, which="high") for b in known]
+    return grid, np.min(each, axis=0)
+
+
+def _lines_in(result: Result, low_hz: float, high_hz: float) -> Iterator[tuple[Line, float]]:
+    """Yield the shared lines that may lie in a band, and the odds that they do."""
+    for line in result.lines:
+        share = _share_in_band(line, low_hz, high_hz)
+        shared = line.shared_probability
+        if share > 0 and (shared is None or shared >= const.SHARED_FROM):
+            yield line, share
+
+
+def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
+    """Return the odds that the line lies in the band, summed over its alias candidates."""
+    if not line.alias_candidates_hz:
+        low, high = bound95(line.frequency_hz)
+        return 1.0 if high >= low_hz and low <= high_hz else 0.0
+    n = len(line.alias_candidates_hz)
+    odds = line.alias_odds if len(line.alias_odds) == n else [1.0 / n] * n
+    inside = sum(
+        o for f, o in zip(line.alias_candidates_hz, odds, strict=True) if low_hz <= f <= high_hz
+    )
+    total = sum(odds)
+    share = inside / total if total > 0 else 0.0
+    return (
+        1.0 if share >= const.ALIAS_DECIDED else (0.0 if share <= const.ALIAS_NEGLIGIBLE else share)
+    )
+
+
+def _settled(
+    line: Line,
+    own: int,
+    rule: LineRule,
+    runs: Sequence[tuple[Result, Series | None]],
+    backgrounds: Sequence[Background | None],
+) -> bool:
+    """Return whether other runs, at other rates, show that an alias does not lie in the band."""
+    low_hz, high_hz = rule.between_hz
+    inside = [f for f in line.alias_candidates_hz if low_hz <= f <= high_hz]
+
+    def excludes(k: int, frequency: float) -> bool:
+        background = backgrounds[k]
+        if k == own or background is None:
+            return False
+        there = smallest_arcsec(frequency, background, which="high")
+        if float(there) > rule.no_shared_line_above_arcsec:
+            return False
+        near = const.LINE_LOWEST_BINS / background.duration_s
+        return all(
+            abs(f - frequency) > near
+            for other, _ in _lines_in(runs[k][0], low_hz, high_hz)
+            for f in other.alias_candidates_hz or [other.frequency_hz.value or 0.0]
+        )
+
+    return bool(inside) and all(any(excludes(k, f) for k in range(len(runs))) for f in inside)
+
+
+def _bands(
+    grid: FloatArray, seen: FloatArray, limit: float, best: Background | None
+) -> list[_Band]:
+    """Return the stretches of a band in which a line at the limit shows, and those between."""
+    if not grid.size or best is None:
+        return []
+    hidden: list[list[int]] = []
+    for k in np.flatnonzero(seen > limit):
+        # stretches that nearly touch are told as one
+        last = hidden[-1][1] if hidden else -2
+        if k == last + 1 or (hidden and grid[k] <= grid[last] * (1.0 + const.ACCEPT_BANDS_TOUCH)):
+            hidden[-1][1] = int(k)
+        else:
+            hidden.append([int(k), int(k)])
+    found: list[_Band] = []
+    start = 0
+    for first, last in [*hidden, [grid.size, grid.size]]:
+        if first > start:
+            piece = slice(start, first)
+            ends = (float(grid[piece][0]), float(grid[piece][-1]))
+            found.append(
+                _Band(between_hz=ends, shown=True, smallest_arcsec=float(seen[piece].max()))
+            )
+        if first < grid.size:
+            piece = slice(first, last + 1)
+            at = first + int(np.argmax(seen[piece]))
+            found.append(
+                _Band(
+                    between_hz=(float(grid[first]), float(grid[last])),
+                    shown=False,
+                    smallest_arcsec=float(seen[at]) if np.isfinite(seen[at]) else None,
+                    shown_by=_line_shown_by(float(grid[at]), limit, best),
+                )
+            )
+        start = last + 1
+    return found
+
+
+def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
+    rate = 1.0 / best.cadence_s
+    if float(exposure_response(frequency, best.exposure_s)) < const.LINE_LEFT_AT_LEAST:
+        return sentence("by-short-exposures", exposure_s=0.5 / frequency)
+    apparent = float(apparent_frequency(frequency, rate))
+    if apparent * best.stretch_s < const.LINE_LOWEST_BINS:
+        if frequency < 0.5 * rate:
+            return sentence("by-record-of", duration_s=const.LINE_LOWEST_BINS / frequency)
+        return sentence("by-second-rate", rate_hz=const.PLAN_OTHER_RATE * rate)
+    length = best.duration_s
+    while length <= const.ACCEPT_LONGEST_S:
+        length *= const.ACCEPT_LENGTH_STEP
+        longer = replace(best, duration_s=length)
+        if float(smallest_arcsec(frequency, longer, which="high")) <= limit:
+            return sentence("by-record-in-all", duration_s=length)
+    return sentence("by-steadier-air")
+
+
+def _hz(line: Line) -> float:
+    low, high = bound95(line.frequency_hz)
+    return line.frequency_hz.value or 0.5 * (low + high)
+
+
+def _judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
+    """Judge a rule on every slew, a run each; the worst counts.
+
+    A stretch of `over_s` that begins `t` after the slew is still when the mount's rms in it, along
+    its larger axis and about its own mean, lies below the limit. The settling time is the first
+    such t: at the earliest where the lower end of that rms allows it, at the latest where its
+    upper end does; see `_mount_rms_arcsec`.
+    """
+    told = [_one(rule, series) for _, series in runs]
+    states = [state for state, *_ in told]
+    state = _worst(states)
+    _, measured, reason, early, late, by = told[states.index(state)]
+    return Judgement(
+        key=f"after a slew, {rule.over_s:g} s",
+        name=rule.name,
+        why=rule.why,
+        limit=sentence(
+            "slew-limit",
+            limit_arcsec=rule.rms_at_most_arcsec,
+            over_s=rule.over_s,
+            within_s=rule.within_s,
+        ),
+        at_most=rule.within_s,
+        unit="s",
+        state=state,
+        measured=measured,
+        low95=early,
+        high95=late,
+        reason=sentence("slew-worst", reason=reason, slews=len(runs)) if len(runs) > 1 else reason,
+        shown_by=by if state == "not shown" else "",
+    )
+
+
+def _one(
+    rule: SettleRule, series: Series | None
+) -> tuple[State, str, str, float | None, float | None, str]:
+    """Return state, what was measured, why, both ends of the settling time [s], and the remedy."""
+    if series is None or not {"time_s", "common_x_arcsec", "air_psd_arcsec2_hz"} <= set(
+        series.arrays
+    ):
+        remedy = sentence("by-whole-folder")
+        return "not shown", "-", sentence("slew-no-motion"), None, None, remedy
+    start, low, high = _mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
+    if not start.size:
+        needed = rule.slew_ended_s + rule.within_s + rule.over_s
+        remedy = sentence("by-record-of", duration_s=needed)
+        return "not shown", "-", sentence("slew-too-short"), None, None, remedy
+    early, late = (
+        next((float(t) for t in start[rms <= rule.rms_at_most_arcsec]), None) for rms in (low, high)
+    )
+    k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
+    ends = [
+        sentence("slew-never") if t is None else sentence("slew-at", at_s=t) for t in (early, late)
+    ]
+    measured = sentence(
+        "slew-measured",
+        ends=" to ".join(dict.fromkeys(ends)),
+        at_s=float(start[k]),
+        low_arcsec=float(low[k]),
+        high_arcsec=float(high[k]),
+    )
+    if late is not None and late <= rule.within_s:
+        reason = sentence("slew-still", at_s=late)
+        return "pass", measured, reason, early, late, ""
+    if start[-1] >= rule.within_s and (early is None or early > rule.within_s):
+        code = "slew-still-never" if early is None else "slew-still-late"
+        return "fail", measured, sentence(code, at_s=early), early, late, ""
+    air = sentence("slew-in-air")
+    return "not shown", measured, air, early, late, sentence("by-wider-field")
+
+
+def _mount_rms_arcsec(
+    series: Series, over_s: float, slew_ended_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the mount's rms in stretches after a slew.
+
+    `series`: with the shared motion and the densities of air and noise in it. `over_s`: length of a
+    stretch. `slew_ended_s`: end of the slew [s of the record].
+
+    Returns `start_s`, `low_arcsec`, `high_arcsec` (stretch,): begin of each stretch after the slew,
+    and the 95 % ends of the one-axis rms of what the mount does in it, along the larger axis.
+
+    Shared variance less noise is V = M + A + 2 c sqrt(M A): mount, air, and their chance product,
+    whose c has the standard deviation 1/sqrt(n). A is the air's density integrated with
+    1 - sinc^2(f W) for the mean taken out, with the chi-square spread of
+    n = 2 W (integral S df)^2 / integral S^2 df degrees of freedom (Bendat & Piersol, Random Data,
+    section 8.5; from memory, verify) and the density's own band. The ends are the least and the
+    largest M over A in its interval, which holds 97.5 % as the larger of two axes is taken, and
+    c within 1.96/sqrt(n).
+    """
+    arrays = series.arrays
+    time_s = np.asarray(arrays["time_s"], dtype=float)
+    motion = np.stack([arrays["common_x_arcsec"], arrays["common_y_arcsec"]]).astype(float)
+    good = np.isfinite(motion).all(axis=0) & (time_s >= slew_ended_s)
+    time_s, motion = time_s[good], motion[:, good]
+    if not time_s.size or time_s[-1] - slew_ended_s < over_s:
+        return (np.zeros(0),) * 3
+    begins = np.arange(slew_ended_s, time_s[-1] - over_s, over_s / const.ACCEPT_SLEW_STEPS)
+    begins = begins if begins.size else np.array([slew_ended_s])
+    edges = np.searchsorted(time_s, [begins, begins + over_s])
+    kept = edges[1] - edges[0] > 2  # noqa: PLR2004 - a variance needs three frames
+    shared = np.array(
+        [np.linalg.eigvalsh(np.cov(motion[:, a:b]))[-1] for a, b in edges.T[kept]], dtype=float
+    )
+    frequency = np.asarray(arrays["frequency_hz"], dtype=float)
+    noise = arrays.get("noise_psd_arcsec2_hz", np.zeros_like(frequency))
+    taken = 1.0 - np.sinc(frequency * over_s) ** 2
+    shared -= 0.5 * float(np.trapezoid(np.nan_to_num(noise) * taken, frequency))
+    air = [
+        0.5 * np.nan_to_num(arrays.get(f"air_psd_{end}arcsec2_hz", arrays["air_psd_arcsec2_hz"]))
+        for end in ("low_", "", "high_")
+    ]
+    ends = mount_ends_arcsec(np.maximum(shared, 0.0), frequency, air, over_s)
+    return begins[kept] - slew_ended_s, *ends
+
+
+def mount_ends_arcsec(
+    shared_arcsec2: FloatArray | None,
+    frequency_hz: FloatArray,
+    air: Sequence[FloatArray],
+    over_s: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the 95 % ends of the mount's rms within shared motion; see `_mount_rms_arcsec`.
+
+    `shared_arcsec2`: variance less noise; None where it is that of the air alone. `air` (low,
+    middle, high): one-axis density of the air and its 68 % range [arcsec^2/Hz].
+    """
+    from scipy.stats import chi2
+
+    taken = 1.0 - np.sinc(frequency_hz * over_s) ** 2
+    low, middle, high = (max(float(np.trapezoid(d * taken, frequency_hz)), 1e-12) for d in air)
+    squared = float(np.trapezoid((air[1] * taken) ** 2, frequency_hz))
+    degrees = max(2.0 * over_s * middle**2 / max(squared, 1e-30), 1.0)
+    spread = max(high / middle, middle / low) ** const.Z95
+    ends = middle * chi2.ppf([0.0125, 0.9875], degrees) / degrees * [1.0 / spread, spread]
+    grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
+    chance = min(const.Z95 / np.sqrt(degrees), 1.0)
+    v = np.array([[middle]]) if shared_arcsec2 is None else shared_arcsec2[:, None]
+    within = grid * (1.0 - chance**2) <= v
+    root = np.sqrt(np.maximum(v - grid * (1.0 - chance**2), 0.0))
+    largest = np.where(within, chance * np.sqrt(grid) + root, 0.0).max(axis=1)
+    least = np.where(within, root - chance * np.sqrt(grid), 0.0).min(axis=1)
+    return np.maximum(least, 0.0), largest
+
+
 def judge_runs(
     runs: Sequence[tuple[Result, Series | None]],
     limits: Limits,
@@ -246,13 +481,11 @@ def judge_runs(
     worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
     best says what could hide. After a slew, every slew counts.
     """
-    from blursplit.campaign.accept_rules import judge_lines, judge_slews
-
     results = [result for result, _ in runs]
     aperture = _aperture(results, limits)
     rows = [_judge_limit(k, lim, results, limits, tap) for k, lim in limits.limits.items()]
-    rows += [judge_lines(rule, runs) for rule in limits.lines]
-    rows += [judge_slews(rule, runs) for rule in limits.after_slew]
+    rows += [_judge_lines(rule, runs) for rule in limits.lines]
+    rows += [_judge_slews(rule, runs) for rule in limits.after_slew]
     known = digests or {}
     return Acceptance(
         version=version("blursplit"),
@@ -264,12 +497,12 @@ def judge_runs(
         tap_digest=known.get("tap", ""),
         blur_time_s=limits.blur_time_s,
         runs=[_run(result) for result in results],
-        state=worst([row.state for row in rows]),
+        state=_worst([row.state for row in rows]),
         judgements=rows,
     )
 
 
-def worst(states: Sequence[State]) -> State:
+def _worst(states: Sequence[State]) -> State:
     """Return the state of the whole: a failure outranks "not shown", and that a pass."""
     if "fail" in states:
         return "fail"
@@ -293,15 +526,6 @@ def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
     if known:
         refuse_other_aperture("accept", known[0], limits, "runs are")
     return known[0] if known else None
-
-
-def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
-    """Refuse limits that name a telescope of another aperture."""
-    aim = limits.stated_aperture_m
-    if aim is not None and abs(aperture_m - aim) > const.ACCEPT_SAME_APERTURE * aim:
-        problem = f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m"
-        remedy = "give that telescope's limits, or correct 'aperture_m' in the limits file"
-        raise InputError(command, problem, remedy)
 
 
 def _telescope(result: Result) -> str:
@@ -370,7 +594,7 @@ def _find(
         and blur_time_s is not None
         and abs(had - blur_time_s) <= const.BLUR_TIME_TOLERANCE * blur_time_s
     )
-    if _depends_on_blur_time(key) and not same:
+    if depends_on_blur_time(key) and not same:
         code = "unknown-blur-time" if had is None else "other-blur-time"
         reason = sentence(code, had_s=had, limit_s=blur_time_s)
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)

@@ -13,15 +13,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.accept import (
-    EXACT,
-    Limit,
-    Limits,
-    LineRule,
-    SettleRule,
-    refuse_other_aperture,
-)
-from blursplit.campaign.accept_rules import mount_ends_arcsec
+from blursplit.campaign.accept import EXACT, mount_ends_arcsec
 from blursplit.campaign.estimates import (
     Background,
     Range,
@@ -31,6 +23,7 @@ from blursplit.campaign.estimates import (
     smallest_arcsec,
 )
 from blursplit.campaign.fields import FieldTonight, fields_tonight
+from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule, refuse_other_aperture
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import accelerometer_noise_ug

@@ -32,7 +32,8 @@ def run(
     import hashlib
     from datetime import UTC, datetime
 
-    from blursplit.campaign import judge_runs, read_limits
+    from blursplit.campaign import judge_runs
+    from blursplit.campaign.limits import read_limits
     from blursplit.folder import read_run
 
     *results, limits = files

@@ -33,7 +33,8 @@ def run(
     json: cli.AsJson = False,
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
-    from blursplit.campaign import plan, read_limits
+    from blursplit.campaign import plan
+    from blursplit.campaign.limits import read_limits
     from blursplit.rig import Rig
 
     made = plan(

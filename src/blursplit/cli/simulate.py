@@ -6,7 +6,7 @@ import tempfile
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from json import dumps
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
@@ -14,8 +14,7 @@ from blursplit import constants as const
 from blursplit.cli import _common as cli
 from blursplit.errors import OutputError
 
-Night = Literal["turbulent", "shaken", "open"]
-NIGHTS: tuple[Night, ...] = ("turbulent", "shaken", "open")
+NIGHTS = ("turbulent", "shaken", "open")
 DECIDED = "open-with-sensor"  # the open night again, with the record of the sensor on its mount
 
 
@@ -91,15 +90,17 @@ def demo(
         cli.say(f"page: {target / 'index.html'}")
 
 
-def _one_night(night: Night, target: Path, keep_frames: bool) -> None:
+def _one_night(night: str, target: Path, keep_frames: bool) -> None:
     from blursplit.folder import write_result_folder
     from blursplit.measure import measure
     from blursplit.report import render_page
-    from blursplit.simulate import demo_night, write_sequence
+    from blursplit.simulate import open_night, shaken_night, turbulent_night, write_sequence
 
+    scenes = {"turbulent": turbulent_night, "shaken": shaken_night, "open": open_night}
+    scene = scenes[night]()
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:
         frames = target.with_name(f"{night}-frames") if keep_frames else Path(scratch) / night
-        write_sequence(demo_night(night), frames, replace=True)
+        write_sequence(scene, frames, replace=True)
         records: dict[Path, tuple[str, ...]] = {target: ()}
         if night == "open":
             records[target.with_name(DECIDED)] = (str(frames / "sensor_1.csv"),)

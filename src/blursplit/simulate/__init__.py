@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from blursplit.simulate.scene import (
     Scene,
-    demo_night,
+    open_night,
     read_scene,
     scene_from_tables,
+    shaken_night,
+    turbulent_night,
 )
 from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
@@ -14,8 +16,10 @@ from blursplit.simulate.write import write_sequence
 __all__ = [
     "Scene",
     "Simulation",
-    "demo_night",
+    "open_night",
     "read_scene",
     "scene_from_tables",
+    "shaken_night",
+    "turbulent_night",
     "write_sequence",
 ]

@@ -431,21 +431,25 @@ def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
     )
 
 
-def demo_night(name: Literal["turbulent", "shaken", "open"]) -> Scene:
-    """Return a night on which the air is to blame, or the pier, or neither for sure.
+def turbulent_night() -> Scene:
+    """Return the night on which the air is to blame."""
+    return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
 
-    The shaken one has good air over a pier that rings on both axes, as wide and as round as the
-    turbulent one. The shared motion of the open one may be wind in the mount or air close by: the
-    frames alone do not tell, but a sensor of acceleration is on the mount.
+
+def shaken_night() -> Scene:
+    """Return the night of good air on a pier that rings on both axes, as wide and as round."""
+    modes = [
+        Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
+        Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
+    ]
+    return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
+
+
+def open_night() -> Scene:
+    """Return the night whose shared motion may be wind in the mount or air close by.
+
+    A sensor of acceleration is on the mount; the frames alone do not tell.
     """
-    if name == "turbulent":
-        return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
-    if name == "shaken":
-        modes = [
-            Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
-            Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
-        ]
-        return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
     shake = WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
     start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
     sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one
