@@ -12,10 +12,10 @@ from numpy.testing import assert_allclose
 from blursplit.budget.lines import (
     FoundLine,
     _Cause,
+    _is_steady,
     _LineFacts,
     _list_causes,
     _name_causes,
-    is_steady,
     name_found,
 )
 from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
@@ -59,10 +59,10 @@ def test_mains_line_is_called_compatible_and_never_more():
 
 
 def test_narrow_line_counts_as_steady_only_where_its_sinusoid_is_shown():
-    assert is_steady("steady", 1e-4) is True
-    assert is_steady("steady", None) is True
-    assert is_steady("steady", 0.3) is None
-    assert is_steady("resonance", 1e-9) is False
+    assert _is_steady("steady", 1e-4) is True
+    assert _is_steady("steady", None) is True
+    assert _is_steady("steady", 0.3) is None
+    assert _is_steady("resonance", 1e-9) is False
 
 
 def test_one_coincidence_is_named_as_such():

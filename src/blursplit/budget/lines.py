@@ -269,7 +269,7 @@ def _grounds(
     return ", ".join(grounds[:-1]) + " and " + grounds[-1]
 
 
-def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
+def _is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
     """Return whether a line is steady, None where it is narrow but not shown to be a sinusoid.
 
     `kind`: whether the line is wider than the record resolves. `chance`: that noise makes so steady
@@ -304,7 +304,7 @@ def name_found(
             max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
             line.alias.candidates_hz.tolist(),
             line.alias.odds.tolist(),
-            is_steady(line.fit.kind, line.steady_chance),
+            _is_steady(line.fit.kind, line.steady_chance),
             line.fit.angle_deg,
             line.fit.angle_sigma_deg,
         )
