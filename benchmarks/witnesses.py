@@ -37,11 +37,7 @@ from blursplit.constants import (  # noqa: E402
     PAIR_USUAL_L0_M,
     WORTH_SHARE,
 )
-from blursplit.evidence.second_camera import (  # noqa: E402
-    CameraMotion,
-    align_cameras,
-    pair_spectra,
-)
+from blursplit.evidence.second_camera import CameraMotion, _align_cameras, _pair_spectra  # noqa: E402
 from blursplit.evidence.second_camera_air import (  # noqa: E402
     pair_evidence,
 )
@@ -136,9 +132,9 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
                 seen.telescope.obstruction,
             )
         )
-    found = align_cameras(*motions, (-OFFSET_S, OFFSET_S))
+    found = _align_cameras(*motions, (-OFFSET_S, OFFSET_S))
     at = float(np.clip(found.offset_s, -OFFSET_S, OFFSET_S))
-    spectra = pair_spectra(
+    spectra = _pair_spectra(
         *motions,
         scene.second_camera.baseline_m,
         type(found)(at, found.angle_deg, found.mirrored, found.agreement),

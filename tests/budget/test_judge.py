@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.answer import Readings, _match_width
 from blursplit.budget.findings import _saving_parts, _with_cures
-from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
+from blursplit.budget.judge import Findings, _judge_positions, _judge_widths, _worth_of
 from blursplit.constants import FWHM_PER_SIGMA
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, savings, width
 from blursplit.estimate import Estimate, estimate_between
@@ -54,15 +54,15 @@ def verdict(read, worth=0.25, checks=(), lines=(), stars=5, **more):
         **more,
     )
     result = Result(sequence=INFO, fwhm=Fwhm(recorded_arcsec=WIDTH), lines=list(lines))
-    result.verdict = judge_widths(result, read, found, worth)
+    result.verdict = _judge_widths(result, read, found, worth)
     put_in_words(result)
     return result.verdict
 
 
 def test_worth_is_a_tenth_of_the_width_or_a_tenth_of_an_arcsec():
-    assert worth_of(2.5, None) == 0.25
-    assert worth_of(0.6, None) == worth_of(None, None) == 0.1
-    assert worth_of(2.5, 0.4) == 0.4
+    assert _worth_of(2.5, None) == 0.25
+    assert _worth_of(0.6, None) == _worth_of(None, None) == 0.1
+    assert _worth_of(2.5, 0.4) == 0.4
 
 
 def test_a_cure_that_saves_more_than_worth_in_the_low_reading_is_yes():
@@ -158,7 +158,7 @@ def test_positions_alone_decide_on_what_a_gaussian_path_adds(limit, answer):
         ),
     )
     found = Findings("positions", 0.19, 18.0, 1.0, 24, missing=("raw-frames",))
-    told = judge_positions(result, found, None)
+    told = _judge_positions(result, found, None)
     assert told.matters["mechanics"] == answer
     assert_allclose(told.headline_facts["added_arcsec"], 2.3548 * limit, rtol=1e-4)
     assert told.next
@@ -174,7 +174,7 @@ def test_positions_alone_beside_a_measured_width_do_not_call_it_unmeasured():
     wide = Estimate(value=5.32, low=4.3, high=6.3, low95=3.4, high95=7.3)
     result = Result(sequence=INFO, motion=Motion(), fwhm=Fwhm(recorded_arcsec=wide))
     found = Findings("positions", 5.0, 17_700.0, 1625.0, 8, missing=("shorter-exposure",))
-    verdict = judge_positions(result, found, None)
+    verdict = _judge_positions(result, found, None)
     said = text_of(Remark(code=verdict.headline_code, facts=verdict.headline_facts))
     assert said == "What makes your stars 5.3 arcsec wide these frames do not tell."
 

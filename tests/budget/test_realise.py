@@ -5,10 +5,10 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.line_terms import (
     LineTerm,
+    _shared_coefficients,
     _to_series,
+    _without_lines,
     line_density,
-    shared_coefficients,
-    without_lines,
 )
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit
@@ -75,7 +75,7 @@ def test_coefficients_hold_the_variance_and_turn_back_into_the_series() -> None:
     rng = np.random.default_rng(3)
     for n in (400, 401):
         grid = grid_of(rng.standard_normal((n, 2)))
-        coefficients = shared_coefficients(grid)
+        coefficients = _shared_coefficients(grid)
         series = _to_series(coefficients, coefficients.value, grid)[0]
         flat = grid.segments[0].shared_arcsec
         t = np.arange(n) - (n - 1) / 2
@@ -91,11 +91,11 @@ def test_lines_taken_out_leave_the_rest() -> None:
     rest = 0.02 * rng.standard_normal((n, 2))
     line = np.stack([0.5 * np.sin(2 * np.pi * 7.3 * t), np.zeros(n)], axis=1)
     grid = grid_of(line + rest)
-    frequency = shared_coefficients(grid).frequency_hz
+    frequency = _shared_coefficients(grid).frequency_hz
     term = term_of(7.3, 0.003, np.diag([0.125, 1e-6]))
     lines = line_density(term, frequency, n * CADENCE, CADENCE)
     white = np.repeat((2 * CADENCE * 0.02**2 * np.eye(2))[None], len(frequency), axis=0)
-    quiet = without_lines(grid, [(6.8, 7.8)], lines, white)
+    quiet = _without_lines(grid, [(6.8, 7.8)], lines, white)
     left = quiet.segments[0].shared_arcsec
     assert left.std(axis=0)[0] < 0.03
     # All the power that is left along y was there before: nothing is put in.

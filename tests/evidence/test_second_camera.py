@@ -14,10 +14,10 @@ from blursplit.constants import ARCSEC_PER_RADIAN, PAIR_TURN_LEAD
 from blursplit.evidence.second_camera import (
     CameraMotion,
     PairSpectra,
+    _align_cameras,
     _Alignment,
-    align_cameras,
+    _pair_spectra,
     difference_power,
-    pair_spectra,
 )
 from blursplit.evidence.second_camera_air import (
     Layer,
@@ -83,8 +83,8 @@ def night(seed, *, frames=900, shake=0.3, near=0.0, air=True, **second):
 
 def spectra_of(scene, motions, offset_s=(-1.0, 1.0)):
     """Return the pair's spectra."""
-    alignment = align_cameras(*motions, offset_s)
-    return pair_spectra(*motions, scene.second_camera.baseline_m, alignment)
+    alignment = _align_cameras(*motions, offset_s)
+    return _pair_spectra(*motions, scene.second_camera.baseline_m, alignment)
 
 
 @pytest.fixture(scope="module")
@@ -148,13 +148,13 @@ def test_clock_and_turn_of_the_second_camera_are_found():
 def test_the_turn_is_found_where_nothing_but_air_moves_and_said_to_be_sure(seed):
     """Steps of both motions go together better by axes of the other hand; slow air does not."""
     _, motions = night(seed, frames=1500, shake=0.0, angle_deg=-40.0)
-    found = align_cameras(*motions, (-0.005, 0.005))
+    found = _align_cameras(*motions, (-0.005, 0.005))
     # coherence of 0.3 to 0.5 in some 60 coefficients: (2 x 60 x 0.4/0.6)^(-1/2), two of it
     assert_allclose(found.angle_deg, -40.0, atol=13.0)
     assert not found.mirrored
     assert found.lead > PAIR_TURN_LEAD
     mirror = replace(motions[1], motion_arcsec=motions[1].motion_arcsec * [1.0, -1.0])
-    other = align_cameras(motions[0], mirror, (-0.005, 0.005))
+    other = _align_cameras(motions[0], mirror, (-0.005, 0.005))
     assert other.mirrored
     assert_allclose(other.angle_deg, found.angle_deg, atol=1e-9)
 
@@ -162,7 +162,7 @@ def test_the_turn_is_found_where_nothing_but_air_moves_and_said_to_be_sure(seed)
 def test_a_turn_that_nothing_tells_is_not_sure():
     """Two cameras that see different air."""
     motions = [night(seed, frames=900, shake=0.0)[1][k] for k, seed in enumerate((7, 8))]
-    assert align_cameras(*motions, (-0.005, 0.005)).lead < PAIR_TURN_LEAD
+    assert _align_cameras(*motions, (-0.005, 0.005)).lead < PAIR_TURN_LEAD
 
 
 def test_likelihoods_of_what_cameras_share_do_not_know_the_unit():
@@ -174,7 +174,7 @@ def test_likelihoods_of_what_cameras_share_do_not_know_the_unit():
             replace(m, motion_arcsec=unit * m.motion_arcsec, noise_arcsec=unit * m.noise_arcsec)
             for m in motions
         ]
-        spectra = pair_spectra(*seen, scene.second_camera.baseline_m, STATED)
+        spectra = _pair_spectra(*seen, scene.second_camera.baseline_m, STATED)
         pair = pair_evidence(spectra, WAVELENGTH_M)
         level = np.abs(pair.cross_density).mean(axis=0)
         rng = np.random.default_rng(1)
@@ -193,7 +193,7 @@ def test_shake_drops_out_of_the_difference():
         scene, motions = night(4, shake=shake)
         stated = _Alignment(0.0, 0.0, mirrored=False, agreement=1.0)
         baseline = scene.second_camera.baseline_m
-        spectra = pair_spectra(*motions, baseline, stated, reach_s=(0.0, 0.0), turn=False)
+        spectra = _pair_spectra(*motions, baseline, stated, reach_s=(0.0, 0.0), turn=False)
         inside = spectra.frequency_hz < 5.5
         power.append(difference_power(spectra.undone())[inside].mean(axis=0))
     assert_allclose(power[1], power[0], rtol=0.05)
@@ -217,7 +217,7 @@ def test_shake_beyond_half_the_frame_rates_is_in_the_difference():
         time_s = first + 0.5 * (exposure_s - 1 / fine_hz)
         motion = path[at].mean(axis=1)
         cameras.append(CameraMotion(time_s, motion, 1e-6, exposure_s, aperture_m, 0.0))
-    spectra = pair_spectra(*cameras, (0.3, 0.0), STATED, reach_s=(0.0, 0.0), turn=False)
+    spectra = _pair_spectra(*cameras, (0.3, 0.0), STATED, reach_s=(0.0, 0.0), turn=False)
     pair = pair_evidence(spectra, WAVELENGTH_M)
     seen = difference_power(spectra.undone())
     model = pair.folded_shake(np.zeros((1, *seen.shape)), np.log([2.0]))[0]
@@ -231,7 +231,7 @@ def test_shake_beyond_half_the_frame_rates_is_in_the_difference():
 def evidence_of(scene, motions):
     """Return the evidence of cameras whose clocks and turn are known."""
     baseline = scene.second_camera.baseline_m
-    spectra = pair_spectra(*motions, baseline, STATED, reach_s=(0.0, 0.0), turn=False)
+    spectra = _pair_spectra(*motions, baseline, STATED, reach_s=(0.0, 0.0), turn=False)
     return pair_evidence(spectra, WAVELENGTH_M)
 
 
@@ -332,9 +332,9 @@ def test_two_runs_of_different_nights_are_an_error():
     scene, motions = night(6, frames=300)
     later = replace(motions[1], time_s=motions[1].time_s + 100.0)
     with pytest.raises(ValueError, match=r"overlap for 0\.0 s"):
-        pair_spectra(
+        _pair_spectra(
             motions[0],
             later,
             scene.second_camera.baseline_m,
-            align_cameras(motions[0], motions[1], (-1, 1)),
+            _align_cameras(motions[0], motions[1], (-1, 1)),
         )

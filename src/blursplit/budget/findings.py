@@ -184,7 +184,7 @@ def write_down(
         **parts,
     )
     found = _findings(record, allowed, answer, checks, tuple(remarks))
-    result.verdict = judge(result, answer.readings, found, width, worth_arcsec)
+    result.verdict = judge(result, answer.readings, found, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark.of(code, **facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames

@@ -47,26 +47,23 @@ class Findings:
 
 
 def judge(
-    result: Result,
-    readings: Readings | None,
-    found: Findings,
-    recorded_arcsec: float | None,
-    worth_arcsec: float | None,
+    result: Result, readings: Readings | None, found: Findings, worth_arcsec: float | None
 ) -> Verdict:
     """Return the verdict; without readings or a width, of positions alone."""
-    if readings is None or recorded_arcsec is None:
-        return judge_positions(result, found, worth_arcsec)
-    return judge_widths(result, readings, found, worth_of(recorded_arcsec, worth_arcsec))
+    recorded = result.fwhm.recorded_arcsec
+    if readings is None or recorded is None or recorded.value is None:
+        return _judge_positions(result, found, worth_arcsec)
+    return _judge_widths(result, readings, found, _worth_of(recorded.value, worth_arcsec))
 
 
-def worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float:
+def _worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float:
     """Return the saving that counts as worth a cure [arcsec]."""
     if asked_arcsec is not None:
         return asked_arcsec
     return max(const.LEAST_WORTH_ARCSEC, const.WORTH_SHARE * (recorded_arcsec or 0.0))
 
 
-def judge_widths(
+def _judge_widths(
     result: Result, readings: Readings, found: Findings, worth_arcsec: float
 ) -> Verdict:
     """Return the verdict of a run whose widths are known."""
@@ -103,13 +100,13 @@ def judge_widths(
     )
 
 
-def judge_positions(result: Result, found: Findings, worth_arcsec: float | None) -> Verdict:
+def _judge_positions(result: Result, found: Findings, worth_arcsec: float | None) -> Verdict:
     """Return the verdict of a run that has positions alone.
 
     In the band that the frames show, a Gaussian path of the shared motion's size adds at most its
     own FWHM to a star of any width; what is faster than the exposure stays open.
     """
-    worth = worth_of(None, worth_arcsec)
+    worth = _worth_of(None, worth_arcsec)
     motion = result.open.motion_rms_major_arcsec
     width = result.fwhm.recorded_arcsec
     facts: Facts = {}

@@ -147,7 +147,7 @@ class _Coefficients:
     segment: IntArray  # (n,)
 
 
-def shared_coefficients(grid: GridData) -> _Coefficients:
+def _shared_coefficients(grid: GridData) -> _Coefficients:
     """Transform the shared motion of each segment, trend removed."""
     frequencies, values, numbers = [], [], []
     for number, segment in enumerate(grid.segments):
@@ -187,7 +187,7 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     return np.asarray(adjugate / (a * d - b * c)[:, None, None])
 
 
-def without_lines(
+def _without_lines(
     grid: GridData, cores_hz: list[tuple[float, float]], lines: FloatArray, rest: FloatArray
 ) -> GridData:
     """Return the grid with the smoothed estimate of the lines taken out inside their cores.
@@ -198,7 +198,7 @@ def without_lines(
     The cores take no part in the air's fit, but a strong line would leak through the tapers far
     beyond its core and pass for fast air.
     """
-    coefficients = shared_coefficients(grid)
+    coefficients = _shared_coefficients(grid)
     # the lines' mean given the whole and both densities
     value = _times(_product(lines, _inverse(lines + rest)), coefficients.value)
     inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
@@ -227,12 +227,12 @@ def quieten(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | No
     """Take the smoothed lines out of the series: their tapers' feet would pass for air."""
     if not lines or continuum is None:
         return grid
-    frequency = shared_coefficients(grid).frequency_hz
+    frequency = _shared_coefficients(grid).frequency_hz
     density = sum(
         (line_density(term, frequency, grid.longest_s, grid.cadence_s) for term in lines),
         np.zeros((len(frequency), 2, 2)),
     )
-    return without_lines(
+    return _without_lines(
         grid, line_cores_hz(lines, grid.longest_s), density, continuum.matrix(frequency)
     )
 

@@ -127,7 +127,7 @@ class PairSpectra:
         return np.array([2 * c.noise_arcsec**2 / c.rate_hz for c in self.cameras])
 
 
-def align_cameras(
+def _align_cameras(
     main: CameraMotion, second: CameraMotion, offset_s: tuple[float, float] = (-5.0, 5.0)
 ) -> _Alignment:
     """Find clock offset and turn of the second camera from the motion that both share.
@@ -227,7 +227,7 @@ def _coefficients(
     return f, sums
 
 
-def pair_spectra(
+def _pair_spectra(
     main: CameraMotion,
     second: CameraMotion,
     baseline_m: tuple[float, float],
@@ -379,13 +379,13 @@ def spectra_of_both(
     that hardly goes together does not tell how the axes are turned either.
     """
     low, high = stated.offset_s or const.SENSOR_OFFSET_S
-    found = align_cameras(main, second, (low, high))
+    found = _align_cameras(main, second, (low, high))
     if stated.angle_deg is not None:
         found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
     at = float(np.clip(found.offset_s, low, high))
     is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
     reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
-    spectra = pair_spectra(
+    spectra = _pair_spectra(
         main,
         second,
         baseline_m,
