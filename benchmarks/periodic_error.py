@@ -29,10 +29,7 @@ from blursplit.drive.periodic_error import (  # noqa: E402
     _drive_curves,
     _harmonic_columns,
 )
-from blursplit.drive.terms import (  # noqa: E402
-    DriveRecord,
-    drive_terms,
-)
+from blursplit.drive.terms import DriveRecord, _drive_terms  # noqa: E402
 from blursplit.rig import Rig, merge_settings  # noqa: E402
 from motion_scenes import air, slow_current  # noqa: E402
 
@@ -77,7 +74,7 @@ def make_run(
 def row(turns: float, runs: int) -> str:
     """Measure runs of one length and return their row of the table."""
     rig = merge_settings(Rig(worm_period_s=[PERIOD_S]), {})
-    terms = drive_terms(rig, turns * PERIOD_S)
+    terms = _drive_terms(rig, turns * PERIOD_S)
     inside, limits, false = [], [], []
     for number in range(runs):
         rng = np.random.default_rng([number, round(10 * turns)])

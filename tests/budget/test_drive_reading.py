@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.drive.periodic_error import read_drive
-from blursplit.drive.terms import DriveRecord, drive_terms, record_of_tracks
+from blursplit.drive.terms import DriveRecord, _drive_terms, record_of_tracks
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
 from blursplit.rig import Rig, merge_settings
@@ -40,7 +40,7 @@ def record_of(turns, *, worm=3.0, angle_deg=30.0, drift=(0.02, -0.01), seed=1):
 
 
 def reading(record, told=WORM, seed=2):
-    terms = drive_terms(told, len(record.time_s) * STEP_S)
+    terms = _drive_terms(told, len(record.time_s) * STEP_S)
     return read_drive(told, record, terms, np.random.default_rng(seed))
 
 
@@ -108,7 +108,7 @@ def test_slow_wander_of_the_mount_is_seldom_called_its_worm(turns):
 
 def test_all_periods_under_a_turn_are_stated():
     told = instrument("mount.worm_period_s=[300.0, 400.0, 20.0]")
-    terms = drive_terms(told, 100.0)
+    terms = _drive_terms(told, 100.0)
     assert [t.name for t in terms if t.harmonic == 0] == ["drive 400 s", "drive 300 s"]
     assert_allclose([t.turns for t in terms if t.harmonic == 0], [0.25, 100 / 300])
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.drive.terms import DriveRecord, found_period
+from blursplit.drive.terms import DriveRecord, _found_period
 from blursplit.simulate.motion import noise_series, shake_density
 
 RATE_HZ, SPAN_S = 20.0, 60.0
@@ -39,7 +39,7 @@ def test_a_swing_along_a_line_is_found_with_its_period():
     times, so 0.3/1.2/sqrt(90/2) of sqrt(6)/(pi 60 s) is 5e-4 Hz of 0.059: 0.8 %; five sigmas.
     """
     for seed in range(5):
-        term = found_period(record(seed, 1.2))
+        term = _found_period(record(seed, 1.2))
         assert term is not None
         assert term.found
         assert_allclose(term.period_s, 17.0, rtol=0.04)
@@ -47,16 +47,16 @@ def test_a_swing_along_a_line_is_found_with_its_period():
 
 
 def test_a_swing_in_a_circle_is_no_drive():
-    assert found_period(record(1, 1.2, across=1.0)) is None
+    assert _found_period(record(1, 1.2, across=1.0)) is None
 
 
 @pytest.mark.parametrize("shake", [0.05, 0.3, 1.0])
 def test_slow_noise_alone_has_no_period(shake):
     """One in ten thousand by the stated chance, some times as many by its tails: none in 8."""
-    assert not [seed for seed in range(8) if found_period(record(100 + seed, shake_arcsec=shake))]
+    assert not [seed for seed in range(8) if _found_period(record(100 + seed, shake_arcsec=shake))]
 
 
 def test_short_records_have_none():
     whole = record(1, 1.2)
     few = DriveRecord(whole.time_s[:4], whole.motion_arcsec[:4], whole.segment[:4], 0.05, 0.01)
-    assert found_period(few) is None
+    assert _found_period(few) is None

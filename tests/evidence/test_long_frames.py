@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.long_frames import (
-    drift_of_short_frames,
+    _drift_of_short_frames,
+    _tracking_of_long_frames,
     narrowest_width_arcsec,
-    tracking_of_long_frames,
 )
 from blursplit.motion.inside import FrameTensors
 
@@ -65,7 +65,7 @@ def test_elongations_that_follow_the_steps_show_tracking_inside_the_frames(path,
     where, inside = [], []
     for seed in range(6):
         time, shared, truth, tensors = _frames(path, 60, seed)
-        found = tracking_of_long_frames(
+        found = _tracking_of_long_frames(
             time, np.zeros(60, dtype=np.int64), shared, np.full(60, 0.01), TAU, tensors, seed=seed
         )
         assert found is not None
@@ -95,7 +95,7 @@ def test_mixtures_of_even_motion_wander_and_moves_in_the_gaps_are_covered():
             return whole
 
         time, shared, truth, tensors = _frames(mixed, 80, seed)
-        found = tracking_of_long_frames(
+        found = _tracking_of_long_frames(
             time, np.zeros(80, dtype=np.int64), shared, np.full(80, 0.01), TAU, tensors, seed=seed
         )
         assert found is not None
@@ -107,7 +107,7 @@ def test_mixtures_of_even_motion_wander_and_moves_in_the_gaps_are_covered():
 def test_without_tensors_the_steps_alone_leave_a_range_from_nothing_to_wander():
     """The scatter of the steps bounds the motion; it proves none."""
     time, shared, truth, _ = _frames(_walk, 60, 3)
-    found = tracking_of_long_frames(
+    found = _tracking_of_long_frames(
         time, np.zeros(60, dtype=np.int64), shared, np.full(60, 0.01), TAU
     )
     assert found is not None
@@ -120,7 +120,7 @@ def test_a_steady_drift_gives_its_rate_and_the_duty_cycle_squared():
     """Closed form: V = (rate tau)^2 / 12, the share of an even step."""
     rate = np.array([0.02, -0.01])  # arcsec/s
     time, shared, truth, _ = _frames(lambda t, _: t[:, None] * rate, 40, 1, noise=0.0)
-    found = tracking_of_long_frames(time, np.zeros(40, dtype=np.int64), shared, np.zeros(40), TAU)
+    found = _tracking_of_long_frames(time, np.zeros(40, dtype=np.int64), shared, np.zeros(40), TAU)
     assert found is not None
     assert_allclose(found.drift_arcsec_per_min.mean(axis=0), 60 * rate, rtol=1e-9)
     assert_allclose(truth[0], np.outer(rate, rate) * TAU**2 / 12, rtol=1e-3)
@@ -131,8 +131,8 @@ def test_few_steps_give_nothing():
     """Four steps, and a run that is all gaps."""
     time, shared, _, _ = _frames(_walk, 5, 1)
     noise = np.zeros(5)
-    assert tracking_of_long_frames(time, np.arange(5), shared, noise, TAU) is None
-    assert tracking_of_long_frames(time[:4], np.zeros(4, int), shared[:4], noise[:4], TAU) is None
+    assert _tracking_of_long_frames(time, np.arange(5), shared, noise, TAU) is None
+    assert _tracking_of_long_frames(time[:4], np.zeros(4, int), shared[:4], noise[:4], TAU) is None
 
 
 def test_the_narrowest_frames_bound_what_is_constant():
@@ -159,7 +159,7 @@ def test_drift_of_short_frames_holds_the_true_rate_and_forgets_dithers():
     segment = (time_s > 14.0).astype(np.int64)
     path = 0.2 * rng.standard_normal((900, 2)) + time_s[:, None] * np.array([2.0, -1.0]) / 60.0
     path += 5.0 * segment[:, None]
-    drawn = drift_of_short_frames(time_s, segment, path, n_draws=4000, seed=1)
+    drawn = _drift_of_short_frames(time_s, segment, path, n_draws=4000, seed=1)
     # both halves have a mean of their own: the spread of time inside them is half of the whole
     error = 2 * 7.7e-4
     assert_allclose(np.median(drawn, axis=0), np.array([2.0, -1.0]) / 60.0, atol=4 * error)

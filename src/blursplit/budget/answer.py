@@ -30,9 +30,8 @@ from blursplit.definitions import (
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
-    drift_of_short_frames,
     narrowest_width_arcsec,
-    tracking_of_long_frames,
+    slow_motion,
 )
 from blursplit.facts import Facts, Optics
 from blursplit.image.otf import OpticsData, registered_transfer
@@ -311,7 +310,7 @@ def _from_widths(
     facts, tracks, conditions = record.facts, record.tracks, sure(record.conditions)
     recorded = sure(stack.recorded_estimates()["mean"])
     rng = np.random.default_rng([seed, 6])
-    paths, tensors, rates = _slow_motion(record, motion, seed)
+    paths, tensors, rates = slow_motion(record, motion.shared, seed)
     if inside is not None:
         for k, tensor in enumerate(tensors):
             blur = inside.tensors_of(k % len(inside.mechanical_arcsec2))
@@ -357,53 +356,6 @@ def _near_air_unseen(readings: Readings) -> Readings:
     """Let near air be anything from none to all of the air, which one width cannot part."""
     either = np.stack([0.0 * readings.width_arcsec, readings.saving["atmosphere"][:, 1]], axis=1)
     return replace(readings, saving={**readings.saving, "near_air": either})
-
-
-def _slow_motion(
-    record: Record, motion: Motion, seed: int
-) -> tuple[list[dict[str, FloatArray]], list[dict[str, FloatArray]], FloatArray]:
-    """Return paths at frame times, blur inside the frames, and drift of frames without a spectrum.
-
-    A straight drift is tracking; what the frames do about it is open motion at frame times. How
-    much of a step happens inside the exposures follows from duty cycle and elongations
-    (`evidence.long_frames`).
-    """
-    facts, tracks = record.facts, record.tracks
-    scale = facts.scale_arcsec or 1.0
-    shared = motion.shared.xy_px * scale
-    exposure = tracks.exposure_s or 0.0
-    seen = np.isfinite(motion.shared.x_px)
-    since = tracks.time_s[seen] - tracks.time_s[seen].mean()
-    rates, inside = np.zeros((const.N_HISTORIES, 2)), np.zeros((const.N_HISTORIES, 2, 2))
-    if facts.is_long:
-        tensors = None
-        if record.shapes_are_stars:
-            gain = record.rig.get("gain_e_per_adu")
-            tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
-        long = tracking_of_long_frames(
-            tracks.time_s,
-            tracks.segment,
-            shared,
-            motion.shared.noise_px * scale,
-            exposure,
-            tensors,
-            n_draws=const.N_HISTORIES,
-            seed=seed,
-        )
-        if long is not None:
-            rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
-    else:
-        rates = drift_of_short_frames(
-            tracks.time_s, tracks.segment, shared, n_draws=const.N_HISTORIES, seed=seed
-        )
-        inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
-    paths, blurs = [], []
-    for rate, blur in zip(rates, inside, strict=True):
-        track = since[:, None] * rate
-        around = shared[seen] - track
-        paths.append({"tracking": track, "open": around - around.mean(axis=0)})
-        blurs.append({"tracking": blur})
-    return paths, blurs, rates
 
 
 def _narrowest(record: Record) -> float | None:

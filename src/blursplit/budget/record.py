@@ -16,13 +16,7 @@ from blursplit.budget.lines import (
     name_found,
 )
 from blursplit.definitions import History, width
-from blursplit.drive.terms import (
-    DriveTerm,
-    drive_terms,
-    found_period,
-    record_of_grid,
-    without_drive,
-)
+from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
 from blursplit.evidence.guide_loop import find_guide_motion
@@ -131,12 +125,7 @@ def shared_and_differential(
             cadence_s=tracks.cadence_s,
         )
     length = longest_stretch_s(tracks) if grid is None else grid.longest_s
-    terms = tuple(drive_terms(record.rig, length))
-    if not terms and found_before is not None:
-        terms = found_before
-    elif not terms and grid is not None and record.rig.get("drive") != "off":
-        found = found_period(record_of_grid(grid))
-        terms = () if found is None else (found,)
+    terms = terms_of_drive(record.rig, grid, length, found_before)
     quiet = None if grid is None else align_rows(without_drive(grid, terms))
     return Motion(record.motion, record.pairs, terms, grid, quiet)
 

@@ -193,7 +193,23 @@ class DriveTerm:
     found: bool = False
 
 
-def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
+def terms_of_drive(
+    rig: Rig, grid: GridData | None, length_s: float, found_before: tuple[DriveTerm, ...] | None
+) -> tuple[DriveTerm, ...]:
+    """Return the declared periods as terms; without any the one that the motion shows.
+
+    `found_before`: what an earlier part of the run has shown; nothing is looked for then.
+    """
+    declared = tuple(_drive_terms(rig, length_s))
+    if declared or grid is None or rig.get("drive") == "off":
+        return declared or found_before or ()
+    if found_before is not None:
+        return found_before
+    found = _found_period(record_of_grid(grid))
+    return () if found is None else (found,)
+
+
+def _drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """Return the declared periods as terms to be fitted; none where the drive was off.
 
     `rig`: for `worm_period_s`, `wheel_teeth` and `drive`. `length_s`: length of the record. Of
@@ -210,7 +226,7 @@ def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     return sorted(terms, key=lambda term: term.harmonic == 0)
 
 
-def found_period(record: DriveRecord) -> DriveTerm | None:
+def _found_period(record: DriveRecord) -> DriveTerm | None:
     """Return the period of a swing that nobody declared, None where the record shows none.
 
     A drive swings the stars along one line with one period. Air, gusts and supports have no

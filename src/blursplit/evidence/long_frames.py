@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.motion.inside import FrameTensors
+from blursplit.evidence.guest import Record
+from blursplit.motion.common import CommonMotion
+from blursplit.motion.inside import FrameTensors, measure_frame_tensors
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 
@@ -40,7 +42,53 @@ class _LongFrames:
         )
 
 
-def tracking_of_long_frames(
+def slow_motion(
+    record: Record, motion: CommonMotion, seed: int
+) -> tuple[list[dict[str, FloatArray]], list[dict[str, FloatArray]], FloatArray]:
+    """Return paths at frame times, blur inside the frames, and drift of frames without a spectrum.
+
+    A straight drift is tracking; what the frames do about it is open motion at frame times. How
+    much of a step happens inside the exposures follows from duty cycle and elongations.
+    """
+    facts, tracks = record.facts, record.tracks
+    scale = facts.scale_arcsec or 1.0
+    shared = motion.xy_px * scale
+    exposure = tracks.exposure_s or 0.0
+    seen = np.isfinite(motion.x_px)
+    since = tracks.time_s[seen] - tracks.time_s[seen].mean()
+    rates, inside = np.zeros((const.N_HISTORIES, 2)), np.zeros((const.N_HISTORIES, 2, 2))
+    if facts.is_long:
+        tensors = None
+        if record.shapes_are_stars:
+            gain = record.rig.get("gain_e_per_adu")
+            tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
+        long = _tracking_of_long_frames(
+            tracks.time_s,
+            tracks.segment,
+            shared,
+            motion.noise_px * scale,
+            exposure,
+            tensors,
+            n_draws=const.N_HISTORIES,
+            seed=seed,
+        )
+        if long is not None:
+            rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
+    else:
+        rates = _drift_of_short_frames(
+            tracks.time_s, tracks.segment, shared, n_draws=const.N_HISTORIES, seed=seed
+        )
+        inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
+    paths, blurs = [], []
+    for rate, blur in zip(rates, inside, strict=True):
+        track = since[:, None] * rate
+        around = shared[seen] - track
+        paths.append({"tracking": track, "open": around - around.mean(axis=0)})
+        blurs.append({"tracking": blur})
+    return paths, blurs, rates
+
+
+def _tracking_of_long_frames(
     time_s: FloatArray,
     segment: IntArray,
     shared_arcsec: FloatArray,
@@ -131,7 +179,7 @@ def _drift(rate: FloatArray, rng: np.random.Generator, n_draws: int) -> FloatArr
     return np.asarray(middle + error * rng.standard_normal((n_draws, 2)))
 
 
-def drift_of_short_frames(
+def _drift_of_short_frames(
     time_s: FloatArray, segment: IntArray, shared_arcsec: FloatArray, *, n_draws: int, seed: int
 ) -> FloatArray:
     """Draw the steady rate of short frames at uneven times, shape (n_draws, 2) [arcsec/s].
