@@ -8,7 +8,7 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     line_cores_hz,
 )
-from blursplit.budget.lines import StarImage, damping_log_odds, image_log_odds
+from blursplit.budget.lines import StarImage, _damping_log_odds, _image_log_odds
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 
@@ -79,13 +79,13 @@ def test_cores_cover_the_line_and_the_resolution() -> None:
 def test_narrow_registered_star_rules_out_motion_faster_than_the_exposures() -> None:
     star = StarImage(HalfMaximum(1.0, 1.02, 0.98, 0.0), 0.01, 0.7)
     fit = term(6.0, np.diag([0.5, 0.0])).fit
-    odds = image_log_odds(fit, np.array([6.0, 106.0]), 0.008, star)
+    odds = _image_log_odds(fit, np.array([6.0, 106.0]), 0.008, star)
     assert odds[0] > -1.0
     assert odds[1] < -20.0
     # a width known to a third hardly speaks: sigma of its square grows from 0.10 to 0.67
     at = np.array([55.0])
     known, doubted = (
-        image_log_odds(fit, at, 0.008, StarImage(star.registered, error, 0.7))
+        _image_log_odds(fit, at, 0.008, StarImage(star.registered, error, 0.7))
         for error in (0.01, 0.33)
     )
     assert -400.0 < known[0] < -1.0
@@ -94,5 +94,5 @@ def test_narrow_registered_star_rules_out_motion_faster_than_the_exposures() -> 
 
 def test_usual_damping_is_preferred_over_hardly_any() -> None:
     fit = term(6.0, np.eye(2)).fit
-    odds = damping_log_odds(fit, np.array([6.0, 194.0]))
+    odds = _damping_log_odds(fit, np.array([6.0, 194.0]))
     assert odds[0] > odds[1]

@@ -23,13 +23,23 @@ from blursplit.estimate import (
     upper_limit,
     with_error,
 )
+from blursplit.evidence.guest import Guest
 from blursplit.image.otf import HalfMaximum, streak_otf
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
 from blursplit.spectra import (
     AliasDecision,
     LineFit,
+    LineSearch,
 )
+from blursplit.spectra.aliases import (
+    alias_candidates,
+    decide_alias,
+    row_time_log_odds,
+    time_stamp_log_odds,
+)
+from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 
 
@@ -504,7 +514,7 @@ class StarImage:
     perfect_fwhm: float
 
 
-def image_log_odds(
+def _image_log_odds(
     fit: LineFit, candidates_hz: FloatArray, exposure_s: float, star: StarImage
 ) -> FloatArray:
     """Return the log likelihood of each candidate given the registered star's width and shape.
@@ -550,7 +560,7 @@ def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float
     return 2.0 * float(brentq(above_half, 0.25 * perfect_fwhm, widest))
 
 
-def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
+def _damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
     """Return the log of how usual the damping ratio of each candidate would be.
 
     A line's width is what is measured; the same width at a higher frequency is less damping.
@@ -563,3 +573,55 @@ def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
 
 
 # --- frames that follow no regular grid, at their own times ---------------------------------------
+
+
+def weigh_aliases(
+    grid: GridData,
+    piece: GridSegment,
+    fit: LineFit,
+    search: LineSearch,
+    tracks: StarTracks,
+    rig: Rig,
+    star: StarImage | None,
+    guests: Sequence[Guest],
+) -> AliasDecision:
+    """Return the true frequencies that a line may have, with odds by all that tells them apart."""
+    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
+    rows = grid.row_time_s
+    by_rows = None
+    if rows is not None:
+        by_rows = row_time_log_odds(
+            *piece.read_xy_arcsec,
+            rows,
+            grid.cadence_s,
+            fit,
+            search.continuum,
+            candidates,
+            row_order_known=rig.get("row_order") is not None,
+        )
+    by_stamps = None
+    if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
+        good = piece.frame >= 0
+        rows_of = piece.frame[good]
+        by_stamps = time_stamp_log_odds(
+            tracks.time_s[rows_of],
+            piece.shared_arcsec[good],
+            fit,
+            search.continuum,
+            candidates.frequency_hz,
+        )
+    said = {
+        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
+    }
+    decision = decide_alias(
+        candidates,
+        exposure_s=grid.exposure_s,
+        evidence={"row times": by_rows, "time stamps": by_stamps, **said},
+    )
+    more = _damping_log_odds(fit, decision.candidates_hz)
+    evidence = [*decision.evidence, "usual damping"]
+    if star is not None:
+        more = more + _image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
+        evidence.append("star image")
+    odds = decision.odds * np.exp(more - more.max())
+    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))

@@ -11,9 +11,8 @@ from blursplit import constants as const
 from blursplit.budget.lines import (
     FoundLine,
     StarImage,
-    damping_log_odds,
-    image_log_odds,
     name_found,
+    weigh_aliases,
 )
 from blursplit.definitions import History, width
 from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
@@ -36,12 +35,6 @@ from blursplit.spectra import (
     lomb_scargle_density,
     shared_probability,
     steady_chance,
-)
-from blursplit.spectra.aliases import (
-    alias_candidates,
-    decide_alias,
-    row_time_log_odds,
-    time_stamp_log_odds,
 )
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.stars.tracks import StarTracks
@@ -220,7 +213,7 @@ def _search_lines(
         shared = _shared(grid, longest, fit, search)
         if shared is not None and shared < const.SHARED_ENOUGH:
             continue
-        alias = _alias(grid, longest, fit, search, tracks, rig, star, guests)
+        alias = weigh_aliases(grid, longest, fit, search, tracks, rig, star, guests)
         kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
         if all(fit is not line for line in search.lines):
             # found with the rows' delays undone: the mean over the rows shows this much of it
@@ -279,57 +272,6 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
         [np.cos(angle), np.sin(angle)]
     )
     return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
-
-
-def _alias(
-    grid: GridData,
-    piece: GridSegment,
-    fit: LineFit,
-    search: LineSearch,
-    tracks: StarTracks,
-    rig: Rig,
-    star: StarImage | None,
-    guests: Sequence[Guest],
-) -> AliasDecision:
-    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
-    rows = grid.row_time_s
-    by_rows = None
-    if rows is not None:
-        by_rows = row_time_log_odds(
-            *piece.read_xy_arcsec,
-            rows,
-            grid.cadence_s,
-            fit,
-            search.continuum,
-            candidates,
-            row_order_known=rig.get("row_order") is not None,
-        )
-    by_stamps = None
-    if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
-        good = piece.frame >= 0
-        rows_of = piece.frame[good]
-        by_stamps = time_stamp_log_odds(
-            tracks.time_s[rows_of],
-            piece.shared_arcsec[good],
-            fit,
-            search.continuum,
-            candidates.frequency_hz,
-        )
-    said = {
-        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
-    }
-    decision = decide_alias(
-        candidates,
-        exposure_s=grid.exposure_s,
-        evidence={"row times": by_rows, "time stamps": by_stamps, **said},
-    )
-    more = damping_log_odds(fit, decision.candidates_hz)
-    evidence = [*decision.evidence, "usual damping"]
-    if star is not None:
-        more = more + image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
-        evidence.append("star image")
-    odds = decision.odds * np.exp(more - more.max())
-    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
 
 
 def _lines_at_own_times(
