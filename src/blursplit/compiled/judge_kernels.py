@@ -112,7 +112,8 @@ def _within(  # pragma: no cover - compiled
     x: Any, y: Any, to_x: float, to_y: float, reach: float, among: Any, out: Any
 ) -> None:
     for star in range(out.size):
-        out[star] = among[star] and math.hypot(x[star] - to_x, y[star] - to_y) <= reach
+        off_x, off_y = x[star] - to_x, y[star] - to_y
+        out[star] = among[star] and off_x * off_x + off_y * off_y <= reach * reach
 
 
 @exact

@@ -205,10 +205,10 @@ def fit_field_rotation(
     fitted = _fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
     left = np.concatenate([dx[used], dy[used]])
     left = left - _offsets_of(x_px[used], y_px[used], *fitted)
-    scatter = np.concatenate([np.abs(off_x_px - dx)[good], np.abs(off_y_px - dy)[good]])
-    usual = median_of(scatter)
-    kept = np.where(good, off_x_px - dx, 0.0), np.where(good, off_y_px - dy, 0.0)
-    frames = good[:, used].sum(axis=0) * _own_share(*kept)
+    apart = off_x_px - dx, off_y_px - dy
+    usual = median_of(np.abs(np.concatenate([off[good] for off in apart])))
+    share = _own_share(*(np.where(good, off, 0.0) for off in apart))
+    frames = good[:, used].sum(axis=0) * share
     square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
     weight = float((square * frames).sum())
     error = 1.25 * const.SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
@@ -225,8 +225,8 @@ def _own_share(*offsets_px: FloatArray) -> float:
 
     The offsets are zero where a star was not measured.
     """
-    together = sum(float((off[1:] * off[:-1]).sum()) for off in offsets_px)
-    alone = sum(float(np.square(off).sum()) for off in offsets_px)
+    together = sum(float(np.vdot(off[1:], off[:-1])) for off in offsets_px)
+    alone = sum(float(np.vdot(off, off)) for off in offsets_px)
     shared = float(np.clip(together / alone, 0.0, 0.99)) if alone > 0 else 0.0
     return (1.0 - shared) / (1.0 + shared)
 

@@ -94,9 +94,9 @@ def find_spikes(
     along_x, along_y, brighter, wider = (
         _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness, width_px)
     )
-    strayed = np.hypot(along_x, along_y)
-    odd = np.square(strayed) + np.square(brighter)
-    flank = known & (strayed > const.RAY_FLANK_SIGMAS) & (brighter > const.RAY_FLANK_SIGMAS)
+    strayed = np.square(along_x) + np.square(along_y)
+    odd = strayed + np.square(brighter)
+    flank = known & (strayed > const.RAY_FLANK_SIGMAS**2) & (brighter > const.RAY_FLANK_SIGMAS)
     with np.errstate(invalid="ignore"):
         hit = (sharp > const.RAY_SURE_SIGMAS) | (
             (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
@@ -363,7 +363,8 @@ def noise_against_level(
     if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
         return nothing
     place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (level.size - 1)
-    edges = np.interp(place, np.arange(level.size), ordered)
+    below = np.minimum(place.astype(int), level.size - 2)
+    edges = ordered[below] + (place - below) * (ordered[below + 1] - ordered[below])
     count, levels, noises = np.zeros((3, edges.size - 1))
     sums_in_bins(edges, level, noise, count, levels, noises)
     used = count > 10  # noqa: PLR2004
