@@ -481,6 +481,7 @@ def measure_stored(  # pragma: no cover - compiled
     rooms, wide = (_room(size, windows[0]), _room(size, windows[1])), _wide(size)
     sides = _beside(places, size, _lanes(size))
     border = _border_room(sides)
+    every = raw.ravel()
     for number in range(raw.shape[0]):
         frame, left, top = raw[number], x0[number], y0[number]
         pixels = frame.ravel()
@@ -489,8 +490,11 @@ def measure_stored(  # pragma: no cover - compiled
             # Whole lanes are read where they lie in the frame's memory.
             end = (at_y + size - 1) * nx + at_x + lanes
             plain = is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
-            if star + 1 < stars:
-                fetch_rows(pixels, top[star + 1] * nx + left[star + 1], nx, size, lanes)
+            # The stamp after this one, in the next frame after the last star.
+            soon = (star + 1) % stars
+            ahead = min(number + (soon <= star), raw.shape[0] - 1)
+            place = (ahead * ny + y0[ahead, soon]) * nx + x0[ahead, soon]
+            fetch_rows(every, place, nx, size, lanes)
             if plain:
                 copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
             else:
