@@ -39,7 +39,7 @@ class Record:
     def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
         """Return the record of tracks as they are."""
         facts = gather_facts(tracks, rig, blur_time_s)
-        return cls(tracks, tracks, tracks, *motion_and_pairs(tracks), rig, facts)
+        return cls(tracks, tracks, tracks, *_motion_and_pairs(tracks), rig, facts)
 
     @property
     def conditions(self) -> Conditions | None:
@@ -61,12 +61,17 @@ class Record:
         """Whether the shapes of the images are those of stars through the whole telescope."""
         return all(guest.shapes_are_stars for guest in self.guests)
 
+    def with_tracks(self, tracks: StarTracks, facts: Facts) -> Record:
+        """Return the record drawn from other tracks, whose motion is measured anew."""
+        motion, pairs = _motion_and_pairs(tracks)
+        return replace(self, tracks=tracks, motion=motion, pairs=pairs, facts=facts)
+
     def without_air(self, why: Remark) -> Record:
         """Return the record barred from saying anything of the air."""
         return replace(self, facts=replace(self.facts, optics=None), barred=why)
 
 
-def motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
+def _motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
     """Return the shared motion of the stars, and what pairs of them do differently."""
     motion = fit_common_motion(tracks)
     pairs = pair_statistics(

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, estimate, with_error
-from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pairs
+from blursplit.evidence.guest import Guest, KnownStrength, Record
 from blursplit.facts import Facts, gather_facts
 from blursplit.result import Atmosphere, Remark
 from blursplit.rig import Rig
@@ -52,15 +52,8 @@ class MaskGuest(Guest):
             return record
         if isinstance(reading, Remark):
             return record.without_air(reading)
-        motion, pairs = motion_and_pairs(reading.tracks)
-        return replace(
-            record,
-            tracks=reading.tracks,
-            motion=motion,
-            pairs=pairs,
-            facts=reading.facts,
-            guests=(*record.guests, reading),
-        )
+        one_star = record.with_tracks(reading.tracks, reading.facts)
+        return replace(one_star, guests=(*record.guests, reading))
 
 
 _TILTS: tuple[TiltKind, TiltKind] = ("Z", "G")
