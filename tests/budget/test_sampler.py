@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.fit import halves
+from blursplit.budget.fit import _halves
 from blursplit.budget.sampler import effective_draws, r_hat, sample
 from blursplit.constants import FIT_R_HAT
 
@@ -63,7 +63,7 @@ def test_runs_that_still_drift_agree_but_their_halves_do_not():
     drift = 0.2 * np.arange(6)[:, None]
     runs = [{"x": drift + rng.standard_normal((6, 400))} for _ in range(2)]
     assert r_hat([run["x"] for run in runs]) < FIT_R_HAT
-    assert r_hat([half["x"] for half in halves(runs)]) > FIT_R_HAT
+    assert r_hat([half["x"] for half in _halves(runs)]) > FIT_R_HAT
 
 
 def test_two_far_modes_keep_their_weights():

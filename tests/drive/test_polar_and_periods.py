@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
 from blursplit.drive.periodic_error import DRIFT_PER_ARCMIN, _stated_direction
-from blursplit.drive.terms import declared_periods, worm_period_s
+from blursplit.drive.terms import _worm_period_s, declared_periods
 
 # 86164.0905 s / teeth, two printed decimals.
 TABLE = {
@@ -26,7 +26,7 @@ def test_sidereal_rate():
 
 @pytest.mark.parametrize(("teeth", "period"), TABLE.items())
 def test_worm_periods_of_the_table(teeth: int, period: float):
-    assert_allclose(worm_period_s(teeth), period, atol=0.0051)
+    assert_allclose(_worm_period_s(teeth), period, atol=0.0051)
 
 
 def test_declared_periods_are_sorted_and_not_doubled():

@@ -310,7 +310,7 @@ def fit_air(
         watched = [_watched(model, run) for run in runs]
         last = np.concatenate([run.chains[-1] for run in runs])
         ends = last[:: len(last) // pace.particles]
-        parts = halves(watched) if is_warm else watched
+        parts = _halves(watched) if is_warm else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= const.FIT_R_HAT:
             break
@@ -341,7 +341,7 @@ def _for_the_next(grid: GridData, model: AirModel, kept: Kept | None, ends: Floa
     return Kept(at.star_x_arcsec, at.star_y_arcsec, model.table, model.data.frequency_hz, ends)
 
 
-def halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArray]]:
+def _halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArray]]:
     """Return the earlier and the later draws of each run."""
     return [
         {name: np.array_split(value, 2)[half] for name, value in run.items()}

@@ -73,7 +73,7 @@ class Judgement(Part):
     bands: list[_Band] = Field(default_factory=list)
 
 
-class Run(Part):
+class _Run(Part):
     """One of the runs judged; `digest` is that of its record and series."""
 
     name: str
@@ -98,7 +98,7 @@ class Acceptance(Document):
     limits_digest: str = ""
     tap_digest: str = ""
     blur_time_s: float | None
-    runs: list[Run]
+    runs: list[_Run]
     state: State
     judgements: list[Judgement]
 
@@ -509,12 +509,12 @@ def _worst(states: Sequence[State]) -> State:
     return "not shown" if "not shown" in states or not states else "pass"
 
 
-def _run(result: Result) -> Run:
+def _run(result: Result) -> _Run:
     s = result.sequence
     own = hashlib.sha256(result.to_json().encode()).hexdigest()
     shared = ("name", "start_utc", "frames_used", "stars_used", "duration_s")
     about = {name: getattr(s, name) for name in shared} | {"object": s.object or ""}
-    return Run(**about, command=result.command, digest=result.digest or own)
+    return _Run(**about, command=result.command, digest=result.digest or own)
 
 
 def _aperture(results: Sequence[Result], limits: Limits) -> float | None:

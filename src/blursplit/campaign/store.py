@@ -434,7 +434,7 @@ class _Trend(Part):
     high95: float
 
 
-class Pick(Part):
+class _Pick(Part):
     """A sequence worth opening, and why."""
 
     key: str
@@ -458,7 +458,7 @@ class ArchiveSummary(Document):
     pier_sides: list[GroupSpread]
     azimuths: list[GroupSpread]
     trends: list[_Trend]
-    worth_opening: list[Pick]
+    worth_opening: list[_Pick]
     failures: dict[str, int]
     mechanics_matters: dict[str, int]
 
@@ -514,7 +514,7 @@ def with_unscaled(rows: Sequence[Row]) -> list[Row]:
     ]
 
 
-def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[Pick]) -> str:
+def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[_Pick]) -> str:
     width, unit = None, None
     for quantity, of in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
         found = overall.spreads.get(quantity)
@@ -593,7 +593,7 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> _Trend | None:
     )
 
 
-def _picks(rows: list[Row]) -> list[Pick]:
+def _picks(rows: list[Row]) -> list[_Pick]:
     """Return what stands out: wide for its telescope, or with a cure that saves much."""
     scored = []
     usual = _usual_widths(rows)
@@ -617,7 +617,7 @@ def _picks(rows: list[Row]) -> list[Pick]:
             score = max(score, const.ARCHIVE_WORTH_SHARE)
         if reasons:
             about = {name: row[name] for name in ("key", "name", "first_file", "start_utc")}
-            scored.append((score, Pick(**about, reasons=reasons)))
+            scored.append((score, _Pick(**about, reasons=reasons)))
     scored.sort(key=lambda item: (-item[0], item[1].key))
     return [pick for _, pick in scored[: const.MANY_SEQUENCES]]
 

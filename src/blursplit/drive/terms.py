@@ -154,7 +154,7 @@ def _fit_axis(
     return -0.5 * (evidence + left / variance), mean, covariance, float(np.sqrt(variance))
 
 
-def worm_period_s(teeth: int) -> float:
+def _worm_period_s(teeth: int) -> float:
     """Return the period of a single-start worm on a wheel of the polar axis [s].
 
     Examples
@@ -175,7 +175,7 @@ def declared_periods(
     """
     found = [(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():
-        value = worm_period_s(teeth)
+        value = _worm_period_s(teeth)
         if all(abs(math.log(value / other)) > const.DRIVE_SAME_PERIOD for _, other in found):
             found.append((f"worm on {teeth} teeth", value))
     return sorted(found, key=lambda item: -item[1])
@@ -212,7 +212,7 @@ def terms_of_drive(
 def _drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """Return the declared periods as terms to be fitted; none where the drive was off.
 
-    `rig`: for `worm_period_s`, `wheel_teeth` and `drive`. `length_s`: length of the record. Of
+    `rig`: for `_worm_period_s`, `wheel_teeth` and `drive`. `length_s`: length of the record. Of
     periods with less than one turn in it only the curvature of the drift is fitted (harmonic 0),
     once for all of them.
     """
