@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.answer import is_shown
+from blursplit.budget.findings import _is_shown
 from blursplit.budget.histories import HistorySetup, draw_histories
 from blursplit.budget.line_terms import LineTerm
 from blursplit.definitions import Conditions, in_windows, motion_covariance
@@ -92,7 +92,7 @@ def test_white_motion_is_seldom_called_drift():
     shown = 0
     for seed in range(60):
         motion = white(600, np.random.default_rng(seed))
-        shown += is_shown(histories_of(motion, seed=seed).drive.rate_arcsec_s)
+        shown += _is_shown(histories_of(motion, seed=seed).drive.rate_arcsec_s)
     assert shown <= 0.01 * 60 + 3.0 * np.sqrt(0.01 * 0.99 * 60)
 
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from blursplit.evidence.focus import fit_focus
-from blursplit.image.otf import defocus_loss, defocus_sigma_arcsec, equivalent_variance
+from blursplit.evidence.focus_runs import _defocus_sigma_arcsec, _equivalent_variance
+from blursplit.image.otf import defocus_loss
 
 APERTURE_M, FOCAL_M, WAVELENGTH_M, OBSTRUCTION = 0.25, 1.25, 550e-9, 0.3
 BASELINE = np.linspace(0.05, 0.3, 8)
@@ -17,9 +18,9 @@ TELESCOPE = {
     "obstruction": OBSTRUCTION,
 }
 SIGMA, LOSS = defocus_loss(BASELINE, **TELESCOPE)
-TABLE = (SIGMA, equivalent_variance(LOSS, CYCLES))
+TABLE = (SIGMA, _equivalent_variance(LOSS, CYCLES))
 SLOPE = float(
-    defocus_sigma_arcsec(
+    _defocus_sigma_arcsec(
         1e-6, aperture_m=APERTURE_M, focal_length_m=FOCAL_M, obstruction=OBSTRUCTION
     )
 )  # for a step of 1 um

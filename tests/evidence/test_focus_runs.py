@@ -7,15 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.evidence.focus_runs import _focus_curve, _FocusRun
+from blursplit.evidence.focus_runs import _defocus_sigma_arcsec, _focus_curve, _FocusRun
 from blursplit.facts import Optics
-from blursplit.image.otf import (
-    BASELINE_SHARES,
-    DIRECTIONS_RAD,
-    OpticsData,
-    defocus_otf,
-    defocus_sigma_arcsec,
-)
+from blursplit.image.otf import BASELINE_SHARES, DIRECTIONS_RAD, OpticsData, defocus_otf
 
 OPTICS = Optics(
     aperture_m=0.25,
@@ -35,7 +29,7 @@ TRANSFER = OpticsData(
     cut_gain=np.zeros((2, 8)),
 )
 # 1 um of focus a step at f/6, f = 1.5 m
-SLOPE = float(defocus_sigma_arcsec(1e-6, aperture_m=0.25, focal_length_m=1.5, obstruction=0.3))
+SLOPE = float(_defocus_sigma_arcsec(1e-6, aperture_m=0.25, focal_length_m=1.5, obstruction=0.3))
 REST = 0.12  # arcsec^2 of air, equivalent variance
 BEST = 5012.0
 POSITIONS = (4920.0, 4960.0, 5000.0, 5040.0, 5080.0)

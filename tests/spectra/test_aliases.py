@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.diagnostics import _coherence_spectrum
+from blursplit.budget.record import _group_harmonics
 from blursplit.evidence.rolling_rows import _row_aligned_motion
 from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (
@@ -14,7 +15,6 @@ from blursplit.spectra import (
     apparent_frequency,
     decide_alias,
     find_lines,
-    group_harmonics,
     row_time_log_odds,
     shared_probability,
     time_stamp_log_odds,
@@ -199,11 +199,11 @@ def test_star_order_does_not_matter(rng):
 def test_harmonics_are_grouped_and_strangers_left_alone():
     """Harmonics are grouped and strangers left alone."""
     frequency = np.array([3.1, 6.2003, 8.77, 12.3998])
-    families = group_harmonics(frequency, np.full(4, 0.001))
+    families = _group_harmonics(frequency, np.full(4, 0.001))
     assert len(families) == 1
     assert families[0].members == (0, 1, 3)
 
 
 def test_imprecise_lines_make_no_family():
     """Imprecise lines make no family."""
-    assert group_harmonics(np.array([3.1, 6.3]), np.array([0.2, 0.2])) == ()
+    assert _group_harmonics(np.array([3.1, 6.3]), np.array([0.2, 0.2])) == ()

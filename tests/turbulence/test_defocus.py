@@ -5,12 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.image.otf import (
-    defocus_loss,
-    defocus_otf,
-    defocus_sigma_arcsec,
-    equivalent_variance,
-)
+from blursplit.evidence.focus_runs import _defocus_sigma_arcsec, _equivalent_variance
+from blursplit.image.otf import defocus_loss, defocus_otf
 
 APERTURE_M, FOCAL_M, WAVELENGTH_M = 0.25, 1.25, 550e-9
 ARCSEC = 206264.80625
@@ -36,7 +32,7 @@ def test_rms_of_the_rays_is_the_second_moment_of_the_annulus(obstruction, defocu
     u, _, inside = pupil(obstruction)
     angle = u * APERTURE_M / 2 * defocus_m / FOCAL_M**2 * ARCSEC
     expected = np.sqrt((angle**2 * inside).sum() / inside.sum())
-    found = defocus_sigma_arcsec(
+    found = _defocus_sigma_arcsec(
         defocus_m, aperture_m=APERTURE_M, focal_length_m=FOCAL_M, obstruction=obstruction
     )
     # the edge is known to half a grid step of 120: 0.4 % of the radius at most
@@ -51,7 +47,7 @@ def test_transfer_function_of_defocus_is_that_of_fourier_optics(obstruction, def
     w20_m = defocus_m / (8 * (FOCAL_M / APERTURE_M) ** 2)
     wave = inside * np.exp(2j * np.pi * w20_m / WAVELENGTH_M * (u**2 + v**2))
     steps = np.arange(0, 200, 8)
-    sigma = defocus_sigma_arcsec(
+    sigma = _defocus_sigma_arcsec(
         defocus_m, aperture_m=APERTURE_M, focal_length_m=FOCAL_M, obstruction=obstruction
     )
     found = defocus_otf(
@@ -81,7 +77,7 @@ def test_loss_of_a_larger_defocus_is_always_larger():
     sigma, loss = defocus_loss(b, aperture_m=APERTURE_M, wavelength_m=WAVELENGTH_M)
     assert np.all(np.diff(loss, axis=0) > 0)
     cycles = b * APERTURE_M / WAVELENGTH_M / ARCSEC
-    assert np.all(np.diff(equivalent_variance(loss, cycles)) > 0)
+    assert np.all(np.diff(_equivalent_variance(loss, cycles)) > 0)
     assert np.exp(-loss[-2].max()) == pytest.approx(0.04, rel=0.2)  # the grid's last step
     assert sigma[-1] > 50 * sigma[-2]
 
@@ -89,10 +85,10 @@ def test_loss_of_a_larger_defocus_is_always_larger():
 def test_equivalent_variance_is_linear_and_blind_to_the_level():
     cycles = np.linspace(0.1, 0.7, 8)
     gaussian = 2 * np.pi**2 * cycles**2 * 0.3
-    np.testing.assert_allclose(equivalent_variance(gaussian + 0.07, cycles), 0.3, rtol=1e-12)
+    np.testing.assert_allclose(_equivalent_variance(gaussian + 0.07, cycles), 0.3, rtol=1e-12)
     other = np.stack([cycles**1.667, gaussian])
-    parts = equivalent_variance(other, cycles)
-    np.testing.assert_allclose(equivalent_variance(other.sum(axis=0), cycles), parts.sum())
+    parts = _equivalent_variance(other, cycles)
+    np.testing.assert_allclose(_equivalent_variance(other.sum(axis=0), cycles), parts.sum())
 
 
 @pytest.mark.parametrize("obstruction", [0.0, 0.35])

@@ -35,7 +35,7 @@ from blursplit.evidence.long_frames import (
 )
 from blursplit.facts import Facts, Optics
 from blursplit.image.otf import OpticsData, registered_transfer
-from blursplit.image.stack import StarImages, registration_noise_arcsec2, window_over_diffraction
+from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
 from blursplit.motion.inside import (
@@ -46,6 +46,7 @@ from blursplit.motion.inside import (
     shared_shape,
 )
 from blursplit.stars.geometry import remove_trend
+from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray, sure
 
@@ -114,13 +115,6 @@ def _air_alone(run: History) -> float:
             near_outer_scale_m=run.near_outer_scale_m,
         )
     )
-
-
-def is_shown(vector: FloatArray) -> bool:
-    """Return whether draws of a vector (n, 2) exclude zero with 99 %."""
-    mean = vector.mean(axis=0)
-    covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
-    return bool(mean @ np.linalg.solve(covariance, mean) > const.SHOWN_CHI2)
 
 
 def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
@@ -217,6 +211,24 @@ def _inside(record: Record, seed: int) -> InsideMotion | None:
     return fit_inside_motion(tensors, exposure, cadence, air_time_s=air_time_s, seed=seed)
 
 
+def _registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
+    """Return the one-axis variance that registering on noisy centroids adds."""
+    sigma = tracks.seen("sigma_px")[:, sure(tracks.stamps).star]
+    return float(np.nanmean(sigma**2)) * scale**2
+
+
+def _window_over_diffraction(
+    tracks: StarTracks, scale: float, aperture_m: float, wavelength_m: float
+) -> float:
+    """Return the sigma of the centroid's window in lambda/D, the pixel's own width included.
+
+    A pixel blurs the image before the window weighs it, which acts like a wider window.
+    """
+    sigma_px = float(np.nanmedian(tracks.seen("width_px")))
+    window = scale * float(np.hypot(const.WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
+    return window * aperture_m / (wavelength_m * const.ARCSEC_PER_RADIAN)
+
+
 def _from_spectra(
     record: Record,
     motion: Motion,
@@ -256,12 +268,12 @@ def _from_spectra(
             optics=optics,
             recorded_fwhm_arcsec=stack.widths["recorded"].mean,
             known_instrument_arcsec=facts.known_instrument_arcsec,
-            registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
+            registration_noise_arcsec2=_registration_noise_arcsec2(tracks, scale),
             fast_motion_arcsec2=fast,
             inside=shown,
             continuum=None if lines.search is None else lines.search.continuum,
             strength=record.strength,
-            window_over_diffraction=window_over_diffraction(
+            window_over_diffraction=_window_over_diffraction(
                 tracks, scale, optics.aperture_m, optics.wavelength_m
             ),
             least_instrument_arcsec2=None if known is None else known.least_arcsec2,

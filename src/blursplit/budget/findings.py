@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget import diagnostics
-from blursplit.budget.answer import Answer, Readings, is_shown, r0_zenith_m, seeing_of
+from blursplit.budget.answer import Answer, Readings, r0_zenith_m, seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.budget.judge import Findings, judge
@@ -322,11 +322,18 @@ def _shown_owner(lines: Sequence[FoundLine], owner: str) -> bool:
     return any(line.owner == owner for line in lines)
 
 
+def _is_shown(vector: FloatArray) -> bool:
+    """Return whether draws of a vector (n, 2) exclude zero with 99 %."""
+    mean = vector.mean(axis=0)
+    covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
+    return bool(mean @ np.linalg.solve(covariance, mean) > const.SHOWN_CHI2)
+
+
 def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> _Shown:
     """Return which causes the record shows by evidence of their own."""
     readings, drive = sure(answer.readings), sure(answer.histories).drive
-    moves = is_shown(drive.rate_arcsec_s) or any(
-        is_shown(drive.periodic_arcsec[:, i, k])
+    moves = _is_shown(drive.rate_arcsec_s) or any(
+        _is_shown(drive.periodic_arcsec[:, i, k])
         for i in range(drive.periodic_arcsec.shape[1])
         for k in range(2)
     )
@@ -580,7 +587,7 @@ def _tracking_part(
     rate = np.hypot(*vector.T)
     own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
     part = _axes(own, facts)
-    drifts = is_shown(vector)
+    drifts = _is_shown(vector)
     direction = axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
     if shown:
         _reach_up(part, _axes(own + open_, facts))
@@ -602,7 +609,7 @@ def _periodic_term(drive: DriveDraws, i: int, term: DriveTerm) -> PeriodicTerm:
     values, vectors = np.linalg.eigh(covariance)
     direction = axial_estimate(np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0)
     amplitude = np.sqrt(values[:, 1])
-    shown = any(is_shown(both[:, :, axis]) for axis in range(2))
+    shown = any(_is_shown(both[:, :, axis]) for axis in range(2))
     return PeriodicTerm(
         name=term.name,
         period_s=term.period_s / max(term.harmonic, 1),

@@ -31,7 +31,6 @@ from blursplit.spectra import (
     LineFit,
     LineSearch,
     find_lines,
-    group_harmonics,
     lomb_scargle_density,
     shared_probability,
     steady_chance,
@@ -181,6 +180,53 @@ def _no_spectra(record: Record) -> tuple[str, str]:
     return "few-frames", "longer-run"
 
 
+@dataclass(frozen=True)
+class _Family:
+    """A fundamental and its harmonics."""
+
+    members: tuple[int, ...]  # indices of the lines
+    chance: float  # probability that lines placed at random would match as well
+
+
+def _group_harmonics(frequency_hz: FloatArray, sigma_hz: FloatArray) -> tuple[_Family, ...]:
+    """Group lines whose frequencies are whole multiples of the lowest of them.
+
+    `frequency_hz`, `sigma_hz` (l,): frequencies and standard errors. The fundamental must be among
+    them.
+
+    Returns: each line belongs to one family at most; the least accidental family is taken first.
+    """
+    left = set(range(frequency_hz.size))
+    families: list[_Family] = []
+    while True:
+        found = [_family_of(k, frequency_hz, sigma_hz, left) for k in sorted(left)]
+        proper = [f for f in found if f is not None and f.chance <= const.FAMILY_LARGEST_CHANCE]
+        if not proper:
+            return tuple(families)
+        best = min(proper, key=lambda family: family.chance)
+        families.append(best)
+        left -= set(best.members)
+
+
+def _family_of(
+    base: int, frequency: FloatArray, sigma: FloatArray, left: set[int]
+) -> _Family | None:
+    members, chance = [base], 1.0
+    for other in sorted(left - {base}):
+        multiple = round(float(frequency[other] / frequency[base]))
+        if not 2 <= multiple <= const.FAMILY_HIGHEST_HARMONIC:  # noqa: PLR2004
+            continue
+        reach = const.FAMILY_SIGMAS * float(np.hypot(sigma[other], multiple * sigma[base]))
+        if abs(frequency[other] - multiple * frequency[base]) <= reach:
+            members.append(other)
+            # a line at random falls this near to some multiple with this probability
+            chance *= min(1.0, 2.0 * reach / float(frequency[base]))
+    if len(members) == 1:
+        return None
+    trials = max(1, len(left) - 1)
+    return _Family(tuple(members), min(1.0, chance * trials))
+
+
 def _search_lines(
     grid: GridData,
     tracks: StarTracks,
@@ -205,7 +251,7 @@ def _search_lines(
     frequency = np.array([fit.frequency_hz for fit in fits])
     sigma = np.array([fit.frequency_sigma for fit in fits])
     family_of: dict[int, int] = {}
-    for number, family in enumerate(group_harmonics(frequency, sigma)):
+    for number, family in enumerate(_group_harmonics(frequency, sigma)):
         family_of.update(dict.fromkeys((int(m) for m in family.members), number))
     longest = max(grid.segments, key=lambda s: len(s.real))
     lines = []

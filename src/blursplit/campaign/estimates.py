@@ -5,10 +5,9 @@ And what a line in a run must stand out of: the shared air and noise.
 
 from __future__ import annotations
 
-import types
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import BaseModel
@@ -23,34 +22,6 @@ from blursplit.turbulence.conversions import r0_m, scale_r0
 from blursplit.types import FloatArray, sure
 
 Range = Literal["low", "middle", "high"]
-
-
-def known_paths() -> dict[str, str]:
-    """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
-    from blursplit.spectra.tap_result import TapResult
-
-    found: dict[str, str] = {}
-    _collect(Result, "", found)
-    _collect(TapResult, "tap.", found)
-    return found
-
-
-def _collect(model: type[BaseModel], prefix: str, found: dict[str, str]) -> None:
-    for name, entry in model.model_fields.items():
-        path = f"{prefix}{entry.alias or name}"
-        for kind in _alternatives(entry.annotation):
-            if kind is Estimate:
-                found[path] = "estimate"
-            elif kind in {int, float}:
-                found[path] = "number"
-            elif isinstance(kind, type) and issubclass(kind, BaseModel):
-                _collect(kind, f"{path}.", found)
-
-
-def _alternatives(annotation: Any) -> tuple[Any, ...]:
-    if get_origin(annotation) in {Union, types.UnionType}:
-        return tuple(a for a in get_args(annotation) if a is not types.NoneType)
-    return (annotation,)
 
 
 def value_at(record: BaseModel | dict[str, Any], path: str) -> Any:

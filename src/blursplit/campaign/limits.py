@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import difflib
 import re
+import types
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Union, get_args, get_origin
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import known_paths
 from blursplit.errors import InputError
+from blursplit.estimate import Estimate
+from blursplit.result import Result
 from blursplit.rig import StrictTable, read_toml, refusal
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -101,6 +103,34 @@ class Limits(StrictTable):
         return float(number) * {"mm": 1e-3, "cm": 1e-2, "m": 1.0}[unit]
 
 
+def _known_paths() -> dict[str, str]:
+    """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
+    from blursplit.spectra.tap_result import TapResult
+
+    found: dict[str, str] = {}
+    _collect(Result, "", found)
+    _collect(TapResult, "tap.", found)
+    return found
+
+
+def _collect(model: type[BaseModel], prefix: str, found: dict[str, str]) -> None:
+    for name, entry in model.model_fields.items():
+        path = f"{prefix}{entry.alias or name}"
+        for kind in _alternatives(entry.annotation):
+            if kind is Estimate:
+                found[path] = "estimate"
+            elif kind in {int, float}:
+                found[path] = "number"
+            elif isinstance(kind, type) and issubclass(kind, BaseModel):
+                _collect(kind, f"{path}.", found)
+
+
+def _alternatives(annotation: Any) -> tuple[Any, ...]:
+    if get_origin(annotation) in {Union, types.UnionType}:
+        return tuple(a for a in get_args(annotation) if a is not types.NoneType)
+    return (annotation,)
+
+
 def read_limits(path: Path) -> Limits:
     """Read a limits file.
 
@@ -126,7 +156,7 @@ def read_limits(path: Path) -> Limits:
         raise refusal(error, Limits, path) from error
     if not (limits.limits or limits.lines or limits.after_slew):
         raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
-    kinds = known_paths()
+    kinds = _known_paths()
     for key in limits.limits:
         if key not in kinds:
             near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from blursplit import constants as const
 from blursplit.errors import InputError
@@ -25,8 +26,6 @@ from blursplit.image.otf import (
     DefocusShape,
     OpticsData,
     defocus_loss,
-    defocus_sigma_arcsec,
-    equivalent_variance,
     modulus_around,
     telescope_otf,
 )
@@ -39,6 +38,36 @@ from blursplit.rig import Rig
 from blursplit.stars.geometry import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
+
+
+def _defocus_sigma_arcsec(
+    defocus_m: ArrayLike, *, aperture_m: float, focal_length_m: float, obstruction: float = 0.0
+) -> FloatArray:
+    """Return the one-axis rms [arcsec] of the rays of a defocused pupil.
+
+    `defocus_m`: distance of the detector from best focus [m]. `aperture_m`, `focal_length_m`:
+    diameter and effective focal length [m]. `obstruction`: diameter ratio.
+
+    Second moment of a uniform annulus: R^2 (1 + obstruction^2)/4 on one axis, with the radius
+    R = D |dz|/(2 f^2). Geometrical optics (derived).
+    """
+    radius = aperture_m * np.abs(np.asarray(defocus_m, dtype=float)) / (2.0 * focal_length_m**2)
+    out: FloatArray = radius * const.ARCSEC_PER_RADIAN * np.sqrt(1.0 + obstruction**2) / 2.0
+    return out
+
+
+def _equivalent_variance(log_loss: ArrayLike, cycles_arcsec: ArrayLike) -> FloatArray:
+    """Return the variance of the Gaussian that costs the same contrast, any level left free.
+
+    `log_loss` (..., n_b): -ln of a transfer function. `cycles_arcsec` (n_b,): frequencies
+    [cycles/arcsec].
+
+    Returns: (...): one-axis variance [arcsec^2]: the least-squares slope against 2 pi^2 f^2. It is
+    linear in `log_loss`, so those of air and optics add up.
+    """
+    x = 2.0 * np.pi**2 * np.asarray(cycles_arcsec, dtype=float) ** 2
+    weight = x - x.mean()
+    return np.asarray(np.asarray(log_loss, float) @ (weight / (weight @ x)), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -64,9 +93,9 @@ class _FocusRun:
     def variance_arcsec2(self, n_baselines: int) -> tuple[float, float]:
         """Return the equivalent variance over the shortest baselines and its measuring error."""
         cycles = self.cycles_arcsec[:n_baselines]
-        value = equivalent_variance(self.log_loss[:n_baselines].mean(axis=1), cycles)
-        blocks = equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
-        unit = equivalent_variance(np.eye(n_baselines), cycles)
+        value = _equivalent_variance(self.log_loss[:n_baselines].mean(axis=1), cycles)
+        blocks = _equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
+        unit = _equivalent_variance(np.eye(n_baselines), cycles)
         error = np.std(blocks, ddof=1) / np.sqrt(len(blocks)) if len(blocks) > 1 else 0.0
         return float(value), float(
             np.hypot(error, const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit))
@@ -104,7 +133,7 @@ def _find_astigmatism(
     cycles = runs[0].cycles_arcsec[:n_baselines]
     waves = 2.0 * np.exp(2j * DIRECTIONS_RAD) / len(DIRECTIONS_RAD)
     harmonic = np.array([run.log_loss[:n_baselines] @ waves for run in runs])
-    second = equivalent_variance(harmonic.real, cycles) + 1j * equivalent_variance(
+    second = _equivalent_variance(harmonic.real, cycles) + 1j * _equivalent_variance(
         harmonic.imag, cycles
     )
     position = np.array([run.position for run in runs])
@@ -288,7 +317,7 @@ def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
     if not step_um or not focal_m:
         return None
     return float(
-        defocus_sigma_arcsec(
+        _defocus_sigma_arcsec(
             step_um * 1e-6,
             aperture_m=optics.aperture_m,
             focal_length_m=float(focal_m),
@@ -400,7 +429,7 @@ def _focus_curve(
         "obstruction": optics.obstruction,
     }
     sigma, loss = defocus_loss(BASELINE_SHARES[:n], **telescope)
-    table = (sigma, equivalent_variance(loss, own.cycles_arcsec[:n]))
+    table = (sigma, _equivalent_variance(loss, own.cycles_arcsec[:n]))
     fit = _fit(runs, n, table, predicted, rng, out)
     defocus = fit.defocus_arcsec(own.position)
     out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))

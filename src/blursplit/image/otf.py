@@ -370,22 +370,6 @@ def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
     return rows_between(rows, at)
 
 
-def defocus_sigma_arcsec(
-    defocus_m: ArrayLike, *, aperture_m: float, focal_length_m: float, obstruction: float = 0.0
-) -> FloatArray:
-    """Return the one-axis rms [arcsec] of the rays of a defocused pupil.
-
-    `defocus_m`: distance of the detector from best focus [m]. `aperture_m`, `focal_length_m`:
-    diameter and effective focal length [m]. `obstruction`: diameter ratio.
-
-    Second moment of a uniform annulus: R^2 (1 + obstruction^2)/4 on one axis, with the radius
-    R = D |dz|/(2 f^2). Geometrical optics (derived).
-    """
-    radius = aperture_m * np.abs(np.asarray(defocus_m, dtype=float)) / (2.0 * focal_length_m**2)
-    out: FloatArray = radius * const.ARCSEC_PER_RADIAN * np.sqrt(1.0 + obstruction**2) / 2.0
-    return out
-
-
 def defocus_otf(
     baseline_over_aperture: ArrayLike,
     sigma_arcsec: ArrayLike,
@@ -445,17 +429,3 @@ def defocus_loss(
     sigma, loss = sigma[good], -np.log(otf[good])
     far = loss[-1] + 100.0 * (loss[-1] - loss[-2]) / (sigma[-1] - sigma[-2]) * sigma[-1]
     return np.append(sigma, 101.0 * sigma[-1]), np.vstack([loss, far])
-
-
-def equivalent_variance(log_loss: ArrayLike, cycles_arcsec: ArrayLike) -> FloatArray:
-    """Return the variance of the Gaussian that costs the same contrast, any level left free.
-
-    `log_loss` (..., n_b): -ln of a transfer function. `cycles_arcsec` (n_b,): frequencies
-    [cycles/arcsec].
-
-    Returns: (...): one-axis variance [arcsec^2]: the least-squares slope against 2 pi^2 f^2. It is
-    linear in `log_loss`, so those of air and optics add up.
-    """
-    x = 2.0 * np.pi**2 * np.asarray(cycles_arcsec, dtype=float) ** 2
-    weight = x - x.mean()
-    return np.asarray(np.asarray(log_loss, float) @ (weight / (weight @ x)), dtype=float)

@@ -12,7 +12,7 @@ from blursplit import constants as const
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.otf import HalfMaximum, width_of_core
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import BoolArray, FloatArray, sure
+from blursplit.types import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -285,21 +285,3 @@ def star_images(
         return None
     widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
     return StarImages(stack, widths)
-
-
-def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
-    """Return the one-axis variance that registering on noisy centroids adds."""
-    sigma = tracks.seen("sigma_px")[:, sure(tracks.stamps).star]
-    return float(np.nanmean(sigma**2)) * scale**2
-
-
-def window_over_diffraction(
-    tracks: StarTracks, scale: float, aperture_m: float, wavelength_m: float
-) -> float:
-    """Return the sigma of the centroid's window in lambda/D, the pixel's own width included.
-
-    A pixel blurs the image before the window weighs it, which acts like a wider window.
-    """
-    sigma_px = float(np.nanmedian(tracks.seen("width_px")))
-    window = scale * float(np.hypot(const.WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
-    return window * aperture_m / (wavelength_m * const.ARCSEC_PER_RADIAN)
