@@ -13,7 +13,6 @@ from blursplit.budget.air_data import (
     Optics,
     build_air_table,
     differential_modes,
-    fiducial_covariance,
     spectral_data,
 )
 from blursplit.budget.air_model import AirModel, AirState
@@ -102,7 +101,7 @@ def test_cross_density_of_the_shared_shift_keeps_its_sign():
     x, y = star_field(3)
     both = np.random.default_rng(2).standard_normal((2000, 1))
     stars = np.concatenate([np.repeat(both, 3, axis=1), -0.5 * np.repeat(both, 3, axis=1)], axis=1)
-    modes = differential_modes(fiducial_covariance(x, y, OPTICS), x, y)
+    modes = differential_modes(x, y, OPTICS)
     data = spectral_data(grid_of(stars, x, y), modes, skip_hz=[])
     assert_allclose(data.shared_xy, -0.5 * data.power[:, 0], rtol=1e-9)
 
@@ -110,7 +109,7 @@ def test_cross_density_of_the_shared_shift_keeps_its_sign():
 def test_two_stars_leave_one_differential_number_and_one_star_none():
     for count, expected in ((1, 2), (2, 3), (3, 4), (4, 6)):
         x, y = star_field(count)
-        assert len(differential_modes(fiducial_covariance(x, y, OPTICS), x, y)) == expected
+        assert len(differential_modes(x, y, OPTICS)) == expected
 
 
 # --- tables --------------------------------------------------------------------------------------
@@ -129,7 +128,7 @@ def test_powers_of_modes_are_those_of_the_pair_matrix():
     """Slow twin: the (2n, 2n) covariance of all stars at one frequency, mode by mode."""
     grid = white_grid(4)
     x, y = grid.star_x_arcsec, grid.star_y_arcsec
-    modes = differential_modes(fiducial_covariance(x, y, OPTICS), x, y)
+    modes = differential_modes(x, y, OPTICS)
     data = spectral_data(grid, modes, skip_hz=[])
     table = build_air_table(
         grid, data, OPTICS, fine_hz=np.geomspace(0.01, 12, 40), baseline_m=np.array([0.05])

@@ -67,11 +67,10 @@ class SpectralData:
         return int(self.modes.shape[1]) // 2
 
 
-def differential_modes(covariance: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+def differential_modes(x: FloatArray, y: FloatArray, optics: Optics) -> FloatArray:
     """Return the modes: shared shifts, then the differential modes by falling variance.
 
-    `covariance` (2 n_stars, 2 n_stars): covariance of the displacements under a typical layer (all
-    x, then all y). `x`, `y` (n_stars,): places of the stars, any unit.
+    `x`, `y` (n_stars,): places of the stars, any unit.
 
     A pair's turning shows across it, so across it tells nothing; three stars and more lose
     rotation and scale.
@@ -83,14 +82,14 @@ def differential_modes(covariance: FloatArray, x: FloatArray, y: FloatArray) -> 
     turn, stretch = np.concatenate([-dy, dx]), np.concatenate([dx, dy])
     removed, _ = np.linalg.qr(np.stack(shared + [turn, stretch][: max(min(n - 1, 2), 0)], axis=1))
     keep = np.eye(2 * n) - removed @ removed.T
-    values, vectors = np.linalg.eigh(keep @ covariance @ keep)
+    values, vectors = np.linalg.eigh(keep @ _fiducial_covariance(x, y, optics) @ keep)
     n_free = 2 * n - removed.shape[1]
     order = np.argsort(values)[::-1][: min(n_free, const.FIT_MOST_DIFFERENTIAL_MODES)]
     return np.concatenate([np.stack(shared), vectors[:, order].T])
 
 
-def fiducial_covariance(x_arcsec: FloatArray, y_arcsec: FloatArray, optics: Optics) -> FloatArray:
-    """Return the displacement covariance of a layer one aperture of separation up; (2n, 2n)."""
+def _fiducial_covariance(x_arcsec: FloatArray, y_arcsec: FloatArray, optics: Optics) -> FloatArray:
+    """Return the displacements' covariance (all x, then all y) under a layer one aperture apart."""
     n = len(x_arcsec)
     pairs = _Pairs.of(x_arcsec, y_arcsec)
     distance = pairs.separation_arcsec

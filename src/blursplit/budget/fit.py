@@ -14,7 +14,6 @@ from blursplit.budget.air_data import (
     AirTable,
     build_air_table,
     differential_modes,
-    fiducial_covariance,
     mean_of_openings,
     spectral_data,
 )
@@ -361,8 +360,7 @@ def _build_model(
     """Return the model of `fit_air` with its data and tables; those kept where they still hold."""
     optics = setup.optics
     grid = grid if kept is None else kept.as_before(grid)
-    x, y = grid.star_x_arcsec, grid.star_y_arcsec
-    modes = differential_modes(fiducial_covariance(x, y, optics), x, y)
+    modes = differential_modes(grid.star_x_arcsec, grid.star_y_arcsec, optics)
     cores = line_cores_hz(lines, grid.longest_s)
     data = spectral_data(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
