@@ -26,7 +26,6 @@ from blursplit.campaign.limits import (
     LineRule,
     SettleRule,
     depends_on_blur_time,
-    refuse_other_aperture,
 )
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
@@ -524,7 +523,7 @@ def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
         named = " and ".join(f"{a:g} m" for a in sorted(set(known)))
         raise InputError("accept", f"the runs are of apertures of {named}", "give one telescope's")
     if known:
-        refuse_other_aperture("accept", known[0], limits, "runs are")
+        limits.refuse_other_aperture("accept", known[0], "runs are")
     return known[0] if known else None
 
 

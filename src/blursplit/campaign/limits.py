@@ -102,6 +102,14 @@ class Limits(StrictTable):
         number, unit = sizes[0]
         return float(number) * {"mm": 1e-3, "cm": 1e-2, "m": 1.0}[unit]
 
+    def refuse_other_aperture(self, command: str, aperture_m: float, whose: str) -> None:
+        """Refuse a telescope of another aperture than these limits name."""
+        aim = self.stated_aperture_m
+        if aim is not None and abs(aperture_m - aim) > const.ACCEPT_SAME_APERTURE * aim:
+            problem = f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m"
+            remedy = "give that telescope's limits, or correct 'aperture_m' in the limits file"
+            raise InputError(command, problem, remedy)
+
 
 def _known_paths() -> dict[str, str]:
     """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
@@ -173,12 +181,3 @@ def read_limits(path: Path) -> Limits:
 def depends_on_blur_time(key: str) -> bool:
     """Return whether a number of the result grows with the blur time."""
     return key.startswith(_NEEDS_BLUR_TIME) and not key.startswith(_NO_BLUR_TIME)
-
-
-def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
-    """Refuse limits that name a telescope of another aperture."""
-    aim = limits.stated_aperture_m
-    if aim is not None and abs(aperture_m - aim) > const.ACCEPT_SAME_APERTURE * aim:
-        problem = f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m"
-        remedy = "give that telescope's limits, or correct 'aperture_m' in the limits file"
-        raise InputError(command, problem, remedy)

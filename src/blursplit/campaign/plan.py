@@ -23,7 +23,7 @@ from blursplit.campaign.estimates import (
     smallest_arcsec,
 )
 from blursplit.campaign.fields import FieldTonight, fields_tonight
-from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule, refuse_other_aperture
+from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import accelerometer_noise_ug
@@ -340,7 +340,7 @@ def _needs(
     half of it (numbers) or a line of its size (rules on lines), as `accept` asks: the upper range
     of winds, found 95 times in 100.
     """
-    refuse_other_aperture("plan", float(instrument.get("aperture_m")), limits, "setup is")
+    limits.refuse_other_aperture("plan", float(instrument.get("aperture_m")), "setup is")
 
     def make(length_s: float, cadence_s: float) -> Background:
         how = {"duration_s": length_s, "frame_interval_s": cadence_s}
