@@ -2,7 +2,7 @@
 
 Each is one joint draw given one row of the fit. The drive's drift and periodic errors are one
 owner, drawn by generalised least squares with a physical prior against the fitted air, open
-motion, lines and noise; what is left divides among the stationary parts (`joint_draw`). Blur
+motion, lines and noise; what is left divides among the stationary parts (`line_terms`). Blur
 inside the frames follows from each line's true frequency, or from the shapes of the stars. Modes
 that the search could not have found are drawn from a stated prior.
 """
