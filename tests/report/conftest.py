@@ -319,8 +319,8 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             headline_facts={
                 "cure": "structure",
                 "width_arcsec": 2.494,
-                "without_arcsec": 1.12,
-                "seeing_arcsec": 0.81,
+                "without_arcsec": [1.12, 1.04, 1.21],
+                "seeing_arcsec": [0.81, 0.76, 0.87],
             },
             reasons=[
                 remark(
@@ -393,7 +393,11 @@ def _turbulent(shaken: record.Result) -> record.Result:
             ),
             largest=[],
             headline_code="no-cure-matters",
-            headline_facts={"worth_arcsec": 0.248, "width_arcsec": 2.478, "seeing_arcsec": 2.31},
+            headline_facts={
+                "worth_arcsec": 0.248,
+                "width_arcsec": 2.478,
+                "seeing_arcsec": [2.31, 2.22, 2.41],
+            },
             reasons=[
                 remark("no-line-found", limit_rms_arcsec=0.045, band_low_hz=0.5, band_high_hz=25.0),
                 remark("pairs-show-air", seeing_arcsec=1.9),
@@ -493,7 +497,7 @@ def _positions(shaken: record.Result) -> Case:
             headline_facts={
                 "band_low_hz": 0.2,
                 "band_high_hz": 25.0,
-                "rms_arcsec": 0.31,
+                "rms_arcsec": [0.31, 0.29, 0.33],
                 "added_arcsec": 0.12,
             },
             reasons=[remark("no-star-image"), remark("one-star")],
@@ -575,8 +579,8 @@ def _tracked(shaken: record.Result) -> record.Result:
             headline_facts={
                 "cure": "tracking",
                 "width_arcsec": 3.41,
-                "without_arcsec": 2.1,
-                "seeing_arcsec": 1.9,
+                "without_arcsec": [2.1, 2.0, 2.2],
+                "seeing_arcsec": [1.9, 1.8, 2.0],
             },
             reasons=[
                 remark("drift-found", rate_arcsec_per_min=3.2, angle_deg=2.0),

@@ -22,8 +22,9 @@ NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "motion", "na
 
 def invented(template: str) -> dict[str, float | str | list[float]]:
     """Return facts of the kinds that a template asks for."""
+    lists = {"each": [1.2, 3.4], "estimate": [1.2, 1.1, 1.4]}
     return {
-        name: [1.2, 3.4] if kind.startswith("each_") else 1.234 if kind in NUMBERS else "structure"
+        name: lists.get(kind.partition("_")[0], 1.234 if kind in NUMBERS else "structure")
         for name, kind in re.findall(r"\{(\w+):(\w+)\}", template)
     }
 
@@ -53,18 +54,18 @@ def test_every_sentence_is_whole_with_and_without_its_facts(code):
             {
                 "cure": "structure",
                 "width_arcsec": 2.49,
-                "without_arcsec": 1.12,
-                "seeing_arcsec": 0.8,
+                "without_arcsec": [1.12, 1.04, 1.21],
+                "seeing_arcsec": [0.8, 0.76, 0.85],
             },
             (
-                "Without the shaking your stars would be 1.1 arcsec, not 2.5. Your seeing was 0.80 "
-                "arcsec."
+                "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5. "
+                "Your seeing was 0.80 arcsec (0.76 to 0.85)."
             ),
         ),
         (
             "cure-matters",
-            {"cure": "tracking", "width_arcsec": 12.4, "without_arcsec": 2.2},
-            "With perfect tracking your stars would be 2.2 arcsec, not 12.",
+            {"cure": "tracking", "width_arcsec": 12.4, "without_arcsec": [2.2, 2.1, 2.3]},
+            "With perfect tracking your stars would be 2.20 arcsec (2.10 to 2.30), not 12.",
         ),
         (
             "no-line-found",

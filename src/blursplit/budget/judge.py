@@ -10,12 +10,18 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.answer import Readings
 from blursplit.definitions import CURES
+from blursplit.estimate import Estimate, estimate_between
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
 from blursplit.types import sure
 
 _SINGLE = ("tracking", "structure", "near_air", "optics")
+_WITHOUT = {
+    "tracking": "without_tracking_arcsec",
+    "structure": "without_structure_arcsec",
+    "mechanics": "without_both_arcsec",
+}
 _VOIDED_BY = {  # what a voided quantity takes with it
     "motion": ("tracking", "structure", "mechanics", "near_air"),
     "widths": tuple(CURES),
@@ -117,7 +123,11 @@ def _judge_positions(result: Result, found: Findings, worth_arcsec: float | None
         facts["band_low_hz"], facts["band_high_hz"] = result.open.band_hz
     if motion is not None and motion.high95 is not None:
         added = const.FWHM_PER_SIGMA * motion.high95
-        facts |= {"rms_arcsec": motion.high95, "added_arcsec": added}
+        facts |= {"added_arcsec": added}
+        if motion.value is None:
+            facts["most_arcsec"] = motion.high95
+        else:
+            facts["rms_arcsec"] = _ends(motion, motion.value)
         answer = "no" if added < worth else "open"
     elif result.motion.common_rms_x_px is not None:
         facts["rms_px"] = max(result.motion.common_rms_x_px, result.motion.common_rms_y_px or 0.0)
@@ -177,20 +187,28 @@ def _headline(
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
     facts: Facts = {"width_arcsec": recorded, "worth_arcsec": worth}
     if seeing is not None and seeing.value is not None:
-        facts["seeing_arcsec"] = seeing.value
+        facts["seeing_arcsec"] = _ends(seeing, seeing.value)
     saved = {cure: float(np.median(s)) * recorded for cure, s in readings.saving.items()}
     wins = [cure for cure in _SINGLE if matters[cure] == "yes"]
     if matters["mechanics"] == "yes" and len(set(wins) & {"tracking", "structure"}) != 1:
         wins = [w for w in wins if w not in {"tracking", "structure"}] + ["mechanics"]
     if wins:
         best = max(wins, key=saved.__getitem__)
-        least = float(np.median(readings.saving[best][:, 0])) * recorded
-        return "cure-matters", {**facts, "cure": best, "without_arcsec": recorded - least}
+        low, high = readings.saving[best].T
+        left = getattr(result.fwhm, _WITHOUT[best]) if best in _WITHOUT else None
+        left = left or estimate_between(recorded * (1.0 - high), recorded * (1.0 - low))
+        without = _ends(sure(left), recorded * (1.0 - float(np.median(low))))
+        return "cure-matters", {**facts, "cure": best, "without_arcsec": without}
     if matters["mechanics"] == "no":
         return "no-cure-matters", {**facts, "cure": "mechanics"}
     most = float(np.percentile(readings.saving["mechanics"][:, 1], 95.0)) * recorded
     facts |= {"cure": "mechanics", "near_air": matters["near_air"]}
     return "open", {**facts, "up_to_arcsec": max(most, 0.0)}
+
+
+def _ends(estimate: Estimate, value: float) -> list[float]:
+    """Return a value that lies in an estimate's interval, and the ends of its 68 %."""
+    return [value, min(sure(estimate.low), value), max(sure(estimate.high), value)]
 
 
 def _reasons(result: Result, found: Findings) -> list[Remark]:

@@ -189,6 +189,12 @@ def estimate_text(
     return f"{cells['value']} ({span[: -len(unit)].rstrip() if unit else span})"
 
 
+def as_estimate(ends: list[float] | float) -> Estimate:
+    """Return the estimate that a fact holds: a value and the ends of its 68 %, if they are told."""
+    value, low, high = ends if isinstance(ends, list) else (ends, None, None)
+    return Estimate(value=value, low=low, high=high)
+
+
 def chance(value: float) -> str:
     """Return a chance of false alarm; far tails of a distribution are not told apart."""
     return "< 10⁻⁶" if value < const.SMALLEST_CHANCE_SHOWN else number(value, 2)

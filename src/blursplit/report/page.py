@@ -76,15 +76,19 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         finalize=lambda value: _tied(value) if type(value) is str else value,
     )
-    environment.filters["options"] = _with_options
+    environment.filters["options"] = functools.partial(_marked, r"(--[\w-]+)", "option")
+    # An interval is read second.
+    environment.filters["intervals"] = functools.partial(
+        _marked, r"(\([^()]+\sto\s[^()]+\))", "interval"
+    )
     return environment
 
 
-def _with_options(text: str) -> Any:
-    """Return a text whose command-line options are set apart and never broken."""
+def _marked(pattern: str, kind: str, text: str) -> Any:
+    """Return a text some of whose parts are set apart; command-line options are never broken."""
     from markupsafe import Markup, escape
 
-    marked = re.sub(r"(--[\w-]+)", r'<span class="option">\1</span>', str(escape(_tied(text))))
+    marked = re.sub(pattern, rf'<span class="{kind}">\1</span>', str(escape(_tied(text))))
     return Markup(marked)  # noqa: S704 - escaped above
 
 

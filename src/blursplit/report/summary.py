@@ -10,10 +10,10 @@ from blursplit.errors import plain
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import (
     UNKNOWN,
+    as_estimate,
     chance,
     estimate_cells,
     estimate_text,
-    figure,
     label_of_key,
     number,
     probability,
@@ -125,14 +125,12 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     cure = _cure_shown(result)
     if cure is not None:
         image, name, label = CURED_IMAGES[cure]
-        estimate = getattr(result.fwhm, name)
+        said = result.verdict.headline_facts.get("without_arcsec")
+        # the reading that the headline speaks of
+        estimate = as_estimate(said) if isinstance(said, list) else getattr(result.fwhm, name)
         cells = estimate_cells(estimate, "", finest=2)
         shown, span = cells["value"], cells["range68"]
-        stated = result.verdict.headline_facts.get("without_arcsec")
-        if isinstance(stated, float):  # the reading that the headline speaks of
-            shown = figure(stated)
-        elif estimate is not None:
-            stated = estimate.value
+        stated = None if estimate is None else estimate.value
         if result.verdict.headline_code == "open" and span:
             shown, span, stated = span, "", estimate.low  # where all of it is the mount's
         cured = {"image": image, "label": label, "width": shown, "range": span}

@@ -16,7 +16,16 @@ from typing import Any, Protocol
 
 from blursplit.errors import plain
 from blursplit.report.catalogue import sentences
-from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
+from blursplit.report.numbers import (
+    UNKNOWN,
+    as_estimate,
+    duration,
+    estimate_text,
+    figure,
+    number,
+    probability,
+    setting,
+)
 from blursplit.report.words_campaign import ACCEPT, COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import (
     DRIVE,
@@ -101,21 +110,23 @@ VARIANT_FACTS: dict[str, str] = {
 }
 
 _WOULD_BE = (
-    " would be {without_arcsec:arcsec}, not {width_arcsec:figure}."
-    "[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    " would be {without_arcsec:estimate}, not {width_arcsec:figure}."
+    "[[ Your seeing was {seeing_arcsec:estimate}.]]"
 )
 _MOVED = (
-    "[[Your stars moved by {rms_arcsec:arcsec} rms between {band_low_hz:figure} and "
-    "{band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between {band_low_hz:figure} "
-    "and {band_high_hz:hz}. ]][[That adds {added_arcsec:arcsec} to their width. ]]"
+    "[[Your stars moved by {rms_arcsec:estimate} rms between {band_low_hz:figure} and "
+    "{band_high_hz:hz}. ]][[Your stars moved by at most {most_arcsec:arcsec} rms between "
+    "{band_low_hz:figure} and {band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between "
+    "{band_low_hz:figure} and {band_high_hz:hz}. ]]"
+    "[[That adds {added_arcsec:arcsec} to their width at most. ]]"
 )
 
 _HEADLINES = sentences("""
 cure-matters/near_air: Without the turbulent air close to your telescope your stars would be
-    {without_arcsec:arcsec}, not {width_arcsec:figure}.[[ The seeing outside was
-    {seeing_arcsec:arcsec}.]]
+    {without_arcsec:estimate}, not {width_arcsec:figure}.[[ The seeing outside was
+    {seeing_arcsec:estimate}.]]
 no-cure-matters: Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec}
-    of your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]
+    of your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:estimate}.]]
 open: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air
     close to the telescope; these frames do not tell which.
 open/no: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air;
@@ -394,6 +405,7 @@ def put_remarks_in_words(remarks: Iterable[Remark]) -> None:
 KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec": lambda value: f"{figure(value)} arcsec",
     "figure": figure,
+    "estimate": lambda ends: estimate_text(as_estimate(ends), "arcsec", finest=2),
     "px": lambda value: f"{figure(value)} px",
     "hz": lambda value: f"{figure(value)} Hz",
     "s": duration,
