@@ -506,8 +506,14 @@ def _headline(air: CommonAir | None) -> str:
     if air is None:
         return ""
     d = air.difference_arcsec
-    before, after = cell95(air.before_arcsec).value, cell95(air.after_arcsec).value
-    text = sentence("widths-in-same-air", before=before, after=after)
+    before, after = cell95(air.before_arcsec), cell95(air.after_arcsec)
+    text = sentence(
+        "widths-in-same-air",
+        before=before.value,
+        before_ends=before.interval or None,
+        after=after.value,
+        after_ends=after.interval or None,
+    )
     if d.low95 is not None and d.high95 is not None and d.low95 <= 0.0 <= d.high95:
         text += " " + sentence("change-not-told")
     return text

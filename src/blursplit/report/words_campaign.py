@@ -76,7 +76,8 @@ LIVE_CAUTIONS = (
 )
 
 COMPARE = sentences("""
-widths-in-same-air: In the same air {before:name} arcsec would have become {after:name} arcsec.
+widths-in-same-air: In the same air {before:name} arcsec[[ ({before_ends:name}, 95 %)]] would have
+    become {after:name} arcsec[[ ({after_ends:name}, 95 %)]].
 change-not-told: These data do not tell that from no change.
 structure-not-compared: The structure was not measured on both sides, so nothing can be said of it.
 structure-not-shown: No structure was shown before or after; a change of {smallest:fine} {unit:name}
