@@ -1015,6 +1015,7 @@ COMPARE_LEAST_TURNS = 2
 SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
 LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
 Z95, ONE_SIDED_95 = 1.959964, 1.645  # - | normal quantiles of 0.975 and 0.95
+NORMAL_SCORES = (-Z95, -1.0, 0.0, 1.0, Z95)  # sigmas | of a normal, in the order of PERCENTILES
 BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judgement, no source
 BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
 CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source

@@ -210,7 +210,9 @@ def _strongest_line(
         return None, None
     line = max(lines, key=lambda one: float(np.trace(one.covariance)))
     value = 0.5 * float(np.trace(line.covariance))
-    half = 1.96 * 0.5 * float(np.hypot(line.covariance_sigma[0, 0], line.covariance_sigma[1, 1]))
+    half = (
+        const.Z95 * 0.5 * float(np.hypot(line.covariance_sigma[0, 0], line.covariance_sigma[1, 1]))
+    )
     return line, _Interval(value, value - half, value + half)
 
 

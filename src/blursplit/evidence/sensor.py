@@ -416,7 +416,7 @@ def explain_shared_motion(
 
 
 def _signed(value: float, sigma: float) -> Estimate:
-    return from_ends(value + k * sigma for k in (-1.96, -1.0, 0.0, 1.0, 1.96))
+    return from_ends(value + k * sigma for k in const.NORMAL_SCORES)
 
 
 def _rms(
@@ -432,7 +432,7 @@ def _rms(
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
     if total < const.ONE_SIDED_95 * sigma:
         return upper_limit(float(np.sqrt(max(total, 0.0) + const.ONE_SIDED_95 * sigma)))
-    return from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96))
+    return from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in const.NORMAL_SCORES)
 
 
 def _coarse_offset(

@@ -468,7 +468,7 @@ def _weighted(taps: list[tuple[float, float]], lowest: float = -np.inf) -> Inter
     sigmas = np.maximum(sigmas, 1e-9 * max(float(np.abs(values).max()), 1e-6))
     weights = 1.0 / sigmas**2
     mean = float((weights * values).sum() / weights.sum())
-    factor68, factor95 = 1.0, 1.96
+    factor68, factor95 = 1.0, const.Z95
     if values.size > 1:
         excess = float((weights * (values - mean) ** 2).sum()) - (values.size - 1)
         # sum w - sum w^2 / sum w, without the cancellation where one tap outweighs all others
