@@ -12,6 +12,7 @@ import blursplit
 from blursplit.report import words
 from blursplit.report.numbers import estimate_text
 from blursplit.report.page import _tied
+from blursplit.report.summary import _cautions_for
 from blursplit.report.words import KINDS, TEMPLATES, text_of
 from blursplit.report.words_campaign import PHRASES
 from blursplit.report.words_evidence import PROSPECTS
@@ -115,11 +116,11 @@ def test_numbers_stay_with_their_units():
 
 
 def test_work_that_can_hurt_carries_its_caution():
-    assert any("licensed" in text for text in words.cautions_for(["stiffen"]))
-    assert any("unplug" in text for text in words.cautions_for(["service-drive"]))
-    assert any("never look" in text for text in words.cautions_for(["collimate"]))
-    assert words.cautions_for(["longer-run", "state-aperture"]) == []
-    twice = words.cautions_for(["stiffen", "service-drive"])
+    assert any("licensed" in text for text in _cautions_for(["stiffen"]))
+    assert any("unplug" in text for text in _cautions_for(["service-drive"]))
+    assert any("never look" in text for text in _cautions_for(["collimate"]))
+    assert _cautions_for(["longer-run", "state-aperture"]) == []
+    twice = _cautions_for(["stiffen", "service-drive"])
     assert len(twice) == len(set(twice))
     assert set(words.CAUTIONS_OF) <= set(TEMPLATES)
 
