@@ -2,24 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
-
-# Numbers at module level that still stand outside constants.py, by room: it may only shrink.
-STILL_BARE = {
-    "(top)": 1,  # the default seed
-    "budget": 3,  # where a bin is sampled, bends of a path, a perfect telescope
-    "campaign": 1,  # sizes of a picture
-    "compiled": 2,  # pieces of a border, and the order of its moments
-    "frames": 6,  # units of words, bytes of types, full scales by bits, an epoch
-    "report": 2,
-    "simulate": 1,
-    "stars": 2,  # a differencing filter, lags
-}
 
 
 @pytest.fixture(scope="module")
@@ -31,10 +20,22 @@ def counted():
 
 
 def test_numbers_stand_in_the_file_of_numbers(counted):
-    rooms = {room: counter.get("bare", 0) for room, counter in counted["rooms"].items()}
-    more = {room: n for room, n in rooms.items() if n > STILL_BARE.get(room, 0)}
-    named = [name for name in counted["bare"] if name.partition("/")[0] in more or "(top)" in more]
-    assert not more, f"move them to constants.py, with unit and source: {named}"
+    assert not counted["bare"], "move them to constants.py, with unit and source"
+
+
+def test_what_is_private_stays_in_its_file():
+    """A name with an underscore belongs to its module; only a module of a room may have one."""
+    taken = [
+        f"{path.name}: {alias.name}"
+        for path in (ROOT / "src").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("blursplit")
+        for alias in node.names
+        if alias.name.startswith("_")
+        and not alias.name.startswith("__")
+        and not (ROOT / "src" / node.module.replace(".", "/") / f"{alias.name}.py").exists()
+    ]
+    assert not taken
 
 
 def test_every_number_has_a_unit_and_a_source(counted):

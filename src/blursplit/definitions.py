@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.image.otf import _inside_half_maximum, defocus_otf, telescope_otf
+from blursplit.image.otf import defocus_otf, half_maximum_width, scaled_frequencies, telescope_otf
 from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
@@ -148,42 +148,6 @@ def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
     return float(major), float(minor), angle
 
 
-@functools.cache
-def _scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
-    """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
-
-    `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
-    """
-    fx = np.linspace(0.0, fineness * const.FWHM_HIGHEST, fineness * const.FWHM_N_FREQUENCY + 1)
-    fy = np.linspace(-const.FWHM_HIGHEST, const.FWHM_HIGHEST, 2 * const.FWHM_N_FREQUENCY + 1)
-    grid_x, grid_y = np.meshgrid(fx, fy)
-    return grid_x, grid_y
-
-
-@functools.cache
-def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    fx, fy = _scaled_frequencies(fineness)
-    y = np.linspace(-const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, const.FWHM_N_POINTS)
-    x = np.linspace(
-        -const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, fineness * (const.FWHM_N_POINTS - 1) + 1
-    )
-    to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
-    to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
-    return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
-
-
-def _half_maximum_width(otf: FloatArray) -> float:
-    """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
-
-    `otf` (2 n + 1, fineness n + 1): at `_scaled_frequencies`; otf(-f) is the conjugate of otf(f).
-    """
-    fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
-    to_y, to_x = _matrices(fineness)
-    step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
-    inside = _inside_half_maximum((to_y @ otf @ to_x).real)
-    return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
-
-
 def width(history: History, without: Iterable[str] = (), *, open_left: float = 1.0) -> float:
     """Return the FWHM [arcsec] of a history `in_windows` without these causes.
 
@@ -197,7 +161,7 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
         for factor in (image.air(), image.optics(), image.motion()):
             if factor is not None:
                 otf = otf * factor
-        known[removed, open_left] = image.size_arcsec * _half_maximum_width(otf)
+        known[removed, open_left] = image.size_arcsec * half_maximum_width(otf)
     return known[removed, open_left]
 
 
@@ -297,7 +261,7 @@ class _Image:
         trail = float(scale[1] / scale[0])
         # a long trail has ends as sharp as the star is narrow
         fineness = math.ceil(0.5 * trail) if trail > const.FWHM_LONG_TRAIL else 1
-        unit_x, unit_y = _scaled_frequencies(min(fineness, const.FWHM_MOST_FINENESS))
+        unit_x, unit_y = scaled_frequencies(min(fineness, const.FWHM_MOST_FINENESS))
         along = vectors / scale
         fx = along[0, 1] * unit_x + along[0, 0] * unit_y
         fy = along[1, 1] * unit_x + along[1, 0] * unit_y

@@ -127,7 +127,7 @@ def measure_tracks(
     the frames. `second_camera`: of another camera on the same mount. `tell`: called with the name
     of each stage as it begins.
     """
-    from blursplit.budget import answer, findings, record
+    from blursplit.budget import answer, findings, line_search, record
     from blursplit.budget.witnesses import weigh_second_camera, weigh_sensors
     from blursplit.evidence.focus_runs import FocusRuns
     from blursplit.evidence.guest import AboveTheAir
@@ -147,7 +147,7 @@ def measure_tracks(
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
     tell("lines")
-    lines = record.find_shared_lines(run, motion, stack)
+    lines = line_search.find_shared_lines(run, motion, stack)
     searched = () if lines.search is None else lines.search.lines
     checks += find_row_delay(motion.quiet, run.tracks, searched)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)

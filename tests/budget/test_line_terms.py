@@ -3,12 +3,12 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
+from blursplit.budget.line_search import _damping_log_odds, _image_log_odds, _StarImage
 from blursplit.budget.line_terms import (
     LineTerm,
     blur_inside_exposure,
     line_cores_hz,
 )
-from blursplit.budget.lines import StarImage, _damping_log_odds, _image_log_odds
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 
@@ -77,7 +77,7 @@ def test_cores_cover_the_line_and_the_resolution() -> None:
 
 
 def test_narrow_registered_star_rules_out_motion_faster_than_the_exposures() -> None:
-    star = StarImage(HalfMaximum(1.0, 1.02, 0.98, 0.0), 0.01, 0.7)
+    star = _StarImage(HalfMaximum(1.0, 1.02, 0.98, 0.0), 0.01, 0.7)
     fit = term(6.0, np.diag([0.5, 0.0])).fit
     odds = _image_log_odds(fit, np.array([6.0, 106.0]), 0.008, star)
     assert odds[0] > -1.0
@@ -85,7 +85,7 @@ def test_narrow_registered_star_rules_out_motion_faster_than_the_exposures() -> 
     # a width known to a third hardly speaks: sigma of its square grows from 0.10 to 0.67
     at = np.array([55.0])
     known, doubted = (
-        _image_log_odds(fit, at, 0.008, StarImage(star.registered, error, 0.7))
+        _image_log_odds(fit, at, 0.008, _StarImage(star.registered, error, 0.7))
         for error in (0.01, 0.33)
     )
     assert -400.0 < known[0] < -1.0

@@ -98,7 +98,8 @@ def pair():
 
 def weigh(main, second, *options):
     """Return what a second camera is worth to a record that nothing else is known of."""
-    from blursplit.budget.record import Lines, shared_and_differential
+    from blursplit.budget.line_search import Lines
+    from blursplit.budget.record import shared_and_differential
     from blursplit.rig import merge_settings
 
     rig = Rig(main.rig.settings, Rig.read(None, options).setup) if options else main.rig

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.line_search import _search_lines
 from blursplit.budget.lines import to_result
-from blursplit.budget.record import _search_lines
 from blursplit.evidence.rolling_rows import _zones_to_search, align_rows
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Camera, Rig, Setup, merge_settings

@@ -6,15 +6,14 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
-from blursplit.definitions import _half_maximum_width, _scaled_frequencies
-from blursplit.image.otf import width_of_core
+from blursplit.image.otf import half_maximum_width, scaled_frequencies, width_of_core
 from blursplit.image.stack import _image_width, _resample, _sampling_error
 
 GAUSS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
 def gaussian_otf(fwhm_x: float, fwhm_y: float) -> np.ndarray:
-    fx, fy = _scaled_frequencies()
+    fx, fy = scaled_frequencies()
     form = (fx * fwhm_x / GAUSS) ** 2 + (fy * fwhm_y / GAUSS) ** 2
     return np.exp(-2 * np.pi**2 * form)
 
@@ -31,7 +30,7 @@ def gaussian_image(fwhm_x: float, fwhm_y: float, angle_deg: float = 0.0) -> np.n
 def test_gaussian_has_the_width_of_its_closed_form(x: float, y: float) -> None:
     """Area above half maximum of an elliptical Gaussian: pi x y / 4."""
     # Second order in the step of 1/23 of a width: (1/23)^2 = 0.2 %.
-    assert_allclose(_half_maximum_width(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
+    assert_allclose(half_maximum_width(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
     width = width_of_core(gaussian_image(x, y), 4.0 / 92)
     assert_allclose(width.mean, np.sqrt(x * y), rtol=3e-3)
     assert_allclose([width.major, width.minor], [max(x, y), min(x, y)], rtol=1.2e-2)
@@ -45,9 +44,9 @@ def test_direction_of_the_larger_width_is_from_x_toward_y(angle_deg: float) -> N
 
 def test_kolmogorov_star_has_the_width_of_fried() -> None:
     """FWHM = 0.9759 lambda/r0 (Fried 1966, from memory; 0.97586 by numeric transform)."""
-    fx, fy = _scaled_frequencies()
+    fx, fy = scaled_frequencies()
     otf = np.exp(-0.5 * 6.8839 * (np.hypot(fx, fy) / 0.97586) ** (5 / 3))
-    assert_allclose(_half_maximum_width(otf), 1.0, rtol=2e-3)
+    assert_allclose(half_maximum_width(otf), 1.0, rtol=2e-3)
 
 
 # Kolmogorov core of FWHM 1 with kernels of q = 2.3548 sigma: numeric Hankel and Fourier
@@ -56,12 +55,12 @@ def test_kolmogorov_star_has_the_width_of_fried() -> None:
     ("q", "expected"), [(0.3, 1.0525), (0.5, 1.1382), (1.0, 1.4624), (2.0, 2.3083)]
 )
 def test_kolmogorov_star_blurred_by_a_gaussian(q: float, expected: float) -> None:
-    fx, fy = _scaled_frequencies()
+    fx, fy = scaled_frequencies()
     size = np.hypot(fx, fy) / expected
     otf = np.exp(
         -0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2
     )
-    assert_allclose(expected * _half_maximum_width(otf), expected, rtol=3e-3)
+    assert_allclose(expected * half_maximum_width(otf), expected, rtol=3e-3)
 
 
 @pytest.mark.parametrize("kolmogorov_px", [0.9, 1.2, 1.6, 2.2, 3.5])

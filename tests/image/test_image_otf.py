@@ -7,9 +7,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.definitions import _half_maximum_width, _scaled_frequencies
 from blursplit.facts import Optics
-from blursplit.image.otf import _cut_gains, registered_transfer, telescope_otf
+from blursplit.image.otf import (
+    _cut_gains,
+    half_maximum_width,
+    registered_transfer,
+    scaled_frequencies,
+    telescope_otf,
+)
 from blursplit.stars.pixels import measure_sky
 from blursplit.turbulence.conversions import structure_function
 
@@ -18,8 +23,8 @@ GREEN_M = 500e-9
 
 def width_of(otf, rough):
     """Return the width of a round transfer function, sampled in units of a rough one."""
-    fx, fy = _scaled_frequencies()
-    return rough * _half_maximum_width(otf(np.hypot(fx, fy) / rough))
+    fx, fy = scaled_frequencies()
+    return rough * half_maximum_width(otf(np.hypot(fx, fy) / rough))
 
 
 @pytest.mark.parametrize("obstruction", [0.0, 0.33, 0.5])

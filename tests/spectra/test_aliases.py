@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.diagnostics import _coherence_spectrum
-from blursplit.budget.record import _group_harmonics
+from blursplit.budget.line_search import _group_harmonics
 from blursplit.evidence.rolling_rows import _row_aligned_motion
 from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (

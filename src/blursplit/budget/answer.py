@@ -13,7 +13,8 @@ from blursplit import constants as const
 from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
 from blursplit.budget.histories import DriveDraws, Histories, HistorySetup, draw_histories
-from blursplit.budget.record import Allowed, Lines, Motion
+from blursplit.budget.line_search import Lines
+from blursplit.budget.record import Allowed, Motion
 from blursplit.definitions import (
     CAUSES,
     CURES,

@@ -14,7 +14,8 @@ from scipy.ndimage import map_coordinates
 from blursplit import constants as const
 from blursplit.budget.answer import Answer
 from blursplit.budget.histories import Histories
-from blursplit.budget.record import Lines, Motion
+from blursplit.budget.line_search import Lines
+from blursplit.budget.record import Motion
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
 from blursplit.estimate import with_error
 from blursplit.evidence.guest import Record

@@ -15,8 +15,9 @@ from blursplit.budget.answer import Answer, Readings, r0_zenith_m, seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.budget.judge import Findings, judge
+from blursplit.budget.line_search import Lines
 from blursplit.budget.lines import FoundLine, to_result
-from blursplit.budget.record import Allowed, Lines, Motion
+from blursplit.budget.record import Allowed, Motion
 from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveTerm, record_of_grid, record_of_tracks
 from blursplit.estimate import (

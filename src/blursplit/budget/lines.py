@@ -1,4 +1,4 @@
-"""Lines of the shared motion: aliases weighed, causes named with odds, and written down.
+"""Lines of the shared motion: causes named with odds, and written down.
 
 Never a claim from one coincidence.
 """
@@ -23,23 +23,12 @@ from blursplit.estimate import (
     upper_limit,
     with_error,
 )
-from blursplit.evidence.guest import Guest
-from blursplit.image.otf import HalfMaximum, streak_otf
-from blursplit.motion.common import GridData, GridSegment
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
 from blursplit.spectra import (
     AliasDecision,
     LineFit,
-    LineSearch,
 )
-from blursplit.spectra.aliases import (
-    alias_candidates,
-    decide_alias,
-    row_time_log_odds,
-    time_stamp_log_odds,
-)
-from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 
 
@@ -500,128 +489,3 @@ def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
         low95=min(rms.low95 or 0.0, measured * float(gains.min())),
         high95=max(rms.high95 or 0.0, measured * float(gains.max())),
     )
-
-
-# --- what the star image and experience with structures say of a line's true frequency ------------
-# A motion faster than the exposures is mostly lost to the centroids but not to the star image: it
-# widens every frame. A registered star narrower than that rules the candidate out.
-@dataclass(frozen=True)
-class StarImage:
-    """Widths of the registered star, with their standard error, and of the perfect one."""
-
-    registered: HalfMaximum
-    error: float
-    perfect_fwhm: float
-
-
-def _image_log_odds(
-    fit: LineFit, candidates_hz: FloatArray, exposure_s: float, star: StarImage
-) -> FloatArray:
-    """Return the log likelihood of each candidate given the registered star's width and shape.
-
-    `fit`: motion as the centroids show it, same unit as the widths. `candidates_hz` (n,).
-
-    Motion of measured variance V at nu has V (1 - k)/k inside the exposures, k = sinc^2(nu tau).
-    Along its direction the registered star is at least as wide as the perfect star drawn out by
-    it. Streaks differ in length from frame to frame, and the short ones keep the core of their
-    sum narrow: its half-maximum width grows far less than a Gaussian of that variance says.
-    """
-    angle = np.radians(fit.angle_deg)
-    unit = np.array([np.cos(angle), np.sin(angle)])
-    along = float(unit @ fit.covariance @ unit)
-    turn = angle - np.radians(star.registered.angle_deg)
-    major2, minor2 = star.registered.major**2, star.registered.minor**2
-    seen2 = major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2
-    error2 = np.hypot(const.STREAK_WIDTH_ERROR, 2.0 * star.error / star.registered.mean) * seen2
-    odds = np.zeros(len(candidates_hz))
-    for i, hz in enumerate(candidates_hz):
-        kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
-        sigma = np.sqrt(along * (1.0 - kept) / kept)
-        least = _drawn_out_fwhm(star.perfect_fwhm, float(sigma), turns=hz * exposure_s)
-        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / error2
-        odds[i] = -0.5 * min(excess, 30.0) ** 2
-    return odds
-
-
-def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float:
-    """Return the full width at half maximum of a star along the motion inside its exposures."""
-    from scipy.optimize import brentq
-
-    sigma = min(sigma, const.LONGEST_STREAK * perfect_fwhm)
-    widest = const.FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / const.FWHM_PER_SIGMA))
-    f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
-    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / const.FWHM_PER_SIGMA) ** 2) * streak_otf(
-        f, sigma, turns
-    )
-
-    def above_half(x: float) -> float:
-        return float(np.sum(otf * (np.cos(2.0 * np.pi * f * x) - 0.5)) - 0.25 * otf[0])
-
-    return 2.0 * float(brentq(above_half, 0.25 * perfect_fwhm, widest))
-
-
-def _damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
-    """Return the log of how usual the damping ratio of each candidate would be.
-
-    A line's width is what is measured; the same width at a higher frequency is less damping.
-    Steady lines (no width) say nothing.
-    """
-    if fit.damping_ratio is None:
-        return np.zeros(len(candidates_hz))
-    damping = fit.damping_ratio * fit.frequency_hz / candidates_hz
-    return np.asarray(-0.5 * (np.log(damping / const.USUAL_DAMPING) / const.DAMPING_LN_SPREAD) ** 2)
-
-
-# --- frames that follow no regular grid, at their own times ---------------------------------------
-
-
-def weigh_aliases(
-    grid: GridData,
-    piece: GridSegment,
-    fit: LineFit,
-    search: LineSearch,
-    tracks: StarTracks,
-    rig: Rig,
-    star: StarImage | None,
-    guests: Sequence[Guest],
-) -> AliasDecision:
-    """Return the true frequencies that a line may have, with odds by all that tells them apart."""
-    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
-    rows = grid.row_time_s
-    by_rows = None
-    if rows is not None:
-        by_rows = row_time_log_odds(
-            *piece.read_xy_arcsec,
-            rows,
-            grid.cadence_s,
-            fit,
-            search.continuum,
-            candidates,
-            row_order_known=rig.get("row_order") is not None,
-        )
-    by_stamps = None
-    if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
-        good = piece.frame >= 0
-        rows_of = piece.frame[good]
-        by_stamps = time_stamp_log_odds(
-            tracks.time_s[rows_of],
-            piece.shared_arcsec[good],
-            fit,
-            search.continuum,
-            candidates.frequency_hz,
-        )
-    said = {
-        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
-    }
-    decision = decide_alias(
-        candidates,
-        exposure_s=grid.exposure_s,
-        evidence={"row times": by_rows, "time stamps": by_stamps, **said},
-    )
-    more = _damping_log_odds(fit, decision.candidates_hz)
-    evidence = [*decision.evidence, "usual damping"]
-    if star is not None:
-        more = more + _image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
-        evidence.append("star image")
-    odds = decision.odds * np.exp(more - more.max())
-    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))

@@ -28,9 +28,10 @@ from blursplit.budget.air_model import (
 )
 from blursplit.budget.answer import seeing_of
 from blursplit.budget.fit import AirFit
+from blursplit.budget.line_search import Lines
 from blursplit.budget.line_terms import line_cores_hz
 from blursplit.budget.lines import FoundLine
-from blursplit.budget.record import Lines, Motion
+from blursplit.budget.record import Motion
 from blursplit.budget.sampler import r_hat, sample
 from blursplit.errors import InputError
 from blursplit.estimate import estimate, upper_limit

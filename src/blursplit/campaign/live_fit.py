@@ -23,7 +23,8 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit, Kept, Pace
-from blursplit.budget.record import Lines, Record, find_shared_lines, shared_and_differential
+from blursplit.budget.line_search import Lines, find_shared_lines
+from blursplit.budget.record import Record, shared_and_differential
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
 from blursplit.evidence.guest import AboveTheAir
@@ -138,7 +139,7 @@ class _QuickFits:
         stack = record.stack_stars(run)
         allowed = record.what_can_be_said(run, motion, stack)
         self._last = run, stack
-        lines = self._lines or record.find_shared_lines(run, motion, stack)
+        lines = self._lines or find_shared_lines(run, motion, stack)
         pace = Pace(
             const.WATCH_HISTORIES, const.WATCH_PARTICLES, with_shares=False, kept=self._kept
         )

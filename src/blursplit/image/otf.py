@@ -2,8 +2,8 @@
 
 A transfer function is taken at the pupil baseline b = lambda f [m] where it belongs to the
 pupil (telescope, air), at the angular frequency f [cycles/arcsec] where it belongs to the sky
-(pixel, motion). Gains multiply; `fwhm_batch` turns the product into a width. The registered star's
-transfer function is data of the joint fit.
+(pixel, motion). Gains multiply; `half_maximum_width` turns the product into a width. The
+registered star's transfer function is data of the joint fit.
 
 A detector at dz from focus sees the ray of pupil radius r at the angle r dz/f^2: a uniform
 annulus of outer radius D dz/(2 f^2), whose variance on one axis is that radius squared times
@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
 from blursplit.facts import Optics
@@ -51,6 +51,42 @@ class HalfMaximum:
     major: float
     minor: float
     angle_deg: float
+
+
+@functools.cache
+def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
+    """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
+
+    `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
+    """
+    fx = np.linspace(0.0, fineness * const.FWHM_HIGHEST, fineness * const.FWHM_N_FREQUENCY + 1)
+    fy = np.linspace(-const.FWHM_HIGHEST, const.FWHM_HIGHEST, 2 * const.FWHM_N_FREQUENCY + 1)
+    grid_x, grid_y = np.meshgrid(fx, fy)
+    return grid_x, grid_y
+
+
+@functools.cache
+def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    fx, fy = scaled_frequencies(fineness)
+    y = np.linspace(-const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, const.FWHM_N_POINTS)
+    x = np.linspace(
+        -const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, fineness * (const.FWHM_N_POINTS - 1) + 1
+    )
+    to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
+    to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
+    return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
+
+
+def half_maximum_width(otf: FloatArray) -> float:
+    """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
+
+    `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
+    """
+    fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
+    to_y, to_x = _matrices(fineness)
+    step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
+    inside = _inside_half_maximum((to_y @ otf @ to_x).real)
+    return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
 
 
 def _inside_half_maximum(image: FloatArray) -> FloatArray:
