@@ -23,14 +23,14 @@ def text_of_page(page: str) -> str:
 
 
 HEADLINES = {
-    "yes": "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5.",
-    "no": "Your mount is not the reason: curing it would save less than 0.25 arcsec of your 2.5.",
-    "open": "Up to 0.44 arcsec of your 2.5 may be shaking and drift, or air close",
+    "yes": "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5 arcsec.",
+    "no": "curing it would save less than 0.25 arcsec of your 2.5 arcsec.",
+    "open": "Up to 0.44 arcsec of your 2.5 arcsec may be shaking and drift, or air close",
     "unknown-optics": "Your mount is not the reason: curing it would save less than 0.25 arcsec",
     "positions": "Your stars moved by 0.31 arcsec (0.29 to 0.33) rms between 0.20 and 25 Hz.",
     "voided": "No verdict: the frames were centred on their star before they were saved",
     "not-converged": "No verdict: two independent runs of the fit disagree (R-hat 1.08).",
-    "tracking": "With perfect tracking your stars would be 2.10 arcsec (2.00 to 2.20), not 3.4.",
+    "tracking": "your stars would be 2.10 arcsec (2.00 to 2.20), not 3.4 arcsec",
 }
 
 

@@ -28,7 +28,10 @@ def test_every_case_fits_one_screen(case):
 
 def test_it_says_what_the_page_says(cases):
     text = " ".join(printed(cases["yes"]).split())
-    assert "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5." in text
+    assert (
+        "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5 arcsec."
+        in text
+    )
     assert "worth it 1.37 (1.32 to 1.43)" in text
     assert "next: Find what shakes at 6.3 Hz" in text
     assert "It would save 1.37 arcsec" in text

@@ -59,14 +59,14 @@ def test_every_sentence_is_whole_with_and_without_its_facts(code):
                 "seeing_arcsec": [0.8, 0.76, 0.85],
             },
             (
-                "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5. "
-                "Your seeing was 0.80 arcsec (0.76 to 0.85)."
+                "Without the shaking your stars would be 1.12 arcsec (1.04 to 1.21), not 2.5 "
+                "arcsec. Your seeing was 0.80 arcsec (0.76 to 0.85)."
             ),
         ),
         (
             "cure-matters",
             {"cure": "tracking", "width_arcsec": 12.4, "without_arcsec": [2.2, 2.1, 2.3]},
-            "With perfect tracking your stars would be 2.20 arcsec (2.10 to 2.30), not 12.",
+            "With perfect tracking your stars would be 2.20 arcsec (2.10 to 2.30), not 12 arcsec.",
         ),
         (
             "no-line-found",

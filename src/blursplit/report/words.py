@@ -110,7 +110,7 @@ VARIANT_FACTS: dict[str, str] = {
 }
 
 _WOULD_BE = (
-    " would be {without_arcsec:estimate}, not {width_arcsec:figure}."
+    " would be {without_arcsec:estimate}, not {width_arcsec:arcsec}."
     "[[ Your seeing was {seeing_arcsec:estimate}.]]"
 )
 _MOVED = (
@@ -123,13 +123,13 @@ _MOVED = (
 
 _HEADLINES = sentences("""
 cure-matters/near_air: Without the turbulent air close to your telescope your stars would be
-    {without_arcsec:estimate}, not {width_arcsec:figure}.[[ The seeing outside was
+    {without_arcsec:estimate}, not {width_arcsec:arcsec}.[[ The seeing outside was
     {seeing_arcsec:estimate}.]]
 no-cure-matters: Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec}
-    of your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:estimate}.]]
-open: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air
+    of your {width_arcsec:arcsec}.[[ Your seeing was {seeing_arcsec:estimate}.]]
+open: Up to {up_to_arcsec:arcsec} of your {width_arcsec:arcsec} may be shaking and drift, or air
     close to the telescope; these frames do not tell which.
-open/no: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air;
+open/no: Up to {up_to_arcsec:arcsec} of your {width_arcsec:arcsec} may be shaking and drift, or air;
     these frames do not tell which.
 not-converged: No verdict: two independent runs of the fit disagree[[ (R-hat {r_hat:ratio})]]. What
     was measured stands below.
