@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.image.otf import defocus_otf, half_maximum_width, scaled_frequencies, telescope_otf
+from blursplit.compiled import air
+from blursplit.image.otf import defocus_otf, half_maximum_width, telescope_otf
 from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
@@ -156,12 +157,16 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
     # Cures that differ by causes which are not there leave the same image.
     removed, known = history.present.intersection(without), history.widths_arcsec
     if (removed, open_left) not in known:
-        image = _Image.of(history, removed, open_left)
-        otf = image.base()
-        for factor in (image.air(), image.optics(), image.motion()):
-            if factor is not None:
-                otf = otf * factor
-        known[removed, open_left] = image.size_arcsec * half_maximum_width(otf)
+        step, columns, size_arcsec = _sampling(history, removed, open_left)
+        otf = _without_paths(history, removed, open_left, step, columns)
+        places = sum(
+            factor * history.places_arcsec[owner]
+            for owner, factor in _moving(removed, open_left).items()
+            if factor > 0 and owner in history.path_arcsec
+        )
+        if np.any(places):
+            otf = otf * _of_path(places @ step, columns - 1)
+        known[removed, open_left] = size_arcsec * half_maximum_width(otf)
     return known[removed, open_left]
 
 
@@ -236,107 +241,74 @@ def _all_but(kept: Iterable[str]) -> set[str]:
 # --- images ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Image:
-    """Transfer functions of a history's causes on frequencies that suit its image.
+def _sampling(
+    history: History, removed: frozenset[str], open_left: float
+) -> tuple[FloatArray, int, float]:
+    """Return how the transfer function of an image is sampled, and its rough width [arcsec].
 
-    `fx` and `fy` [cycles/arcsec] have shape (2 n + 1, n + 1), `pupil` is the baseline there over
-    the aperture; `step` is their step along the second axis of the arrays and, in its second
-    column, along the first.
+    That is the step of both frequencies [cycles/arcsec] from column to column and from row to row,
+    shape (2, 2), and how many columns there are.
     """
+    values, vectors = np.linalg.eigh(_rough_covariance(history, removed, open_left))
+    scale = const.FWHM_PER_SIGMA * np.sqrt(values)
+    trail = float(scale[1] / scale[0])
+    # a long trail has ends as sharp as the star is narrow
+    fineness = math.ceil(0.5 * trail) if trail > const.FWHM_LONG_TRAIL else 1
+    fineness = min(fineness, const.FWHM_MOST_FINENESS)
+    step = (vectors / scale)[:, ::-1] * (const.FWHM_HIGHEST / const.FWHM_N_FREQUENCY)
+    columns = fineness * const.FWHM_N_FREQUENCY + 1
+    return np.ascontiguousarray(step), columns, float(np.sqrt(scale.prod()))
 
-    history: History
-    removed: frozenset[str]
-    open_left: float
-    fx: FloatArray
-    fy: FloatArray
-    pupil: FloatArray
-    step: FloatArray
-    size_arcsec: float
 
-    @classmethod
-    def of(cls, history: History, removed: frozenset[str], open_left: float) -> _Image:
-        values, vectors = np.linalg.eigh(_rough_covariance(history, removed, open_left))
-        scale = const.FWHM_PER_SIGMA * np.sqrt(values)
-        trail = float(scale[1] / scale[0])
-        # a long trail has ends as sharp as the star is narrow
-        fineness = math.ceil(0.5 * trail) if trail > const.FWHM_LONG_TRAIL else 1
-        unit_x, unit_y = scaled_frequencies(min(fineness, const.FWHM_MOST_FINENESS))
-        along = vectors / scale
-        fx = along[0, 1] * unit_x + along[0, 0] * unit_y
-        fy = along[1, 1] * unit_x + along[1, 0] * unit_y
-        step = along[:, ::-1] * (const.FWHM_HIGHEST / const.FWHM_N_FREQUENCY)
-        size = float(np.sqrt(scale.prod()))
-        telescope = history.conditions
-        pupil = np.hypot(fx, fy) * (
-            const.ARCSEC_PER_RADIAN * telescope.wavelength_m / telescope.aperture_m
-        )
-        return cls(history, removed, open_left, fx, fy, pupil, step, size)
+def _moving(removed: frozenset[str], open_left: float) -> dict[str, float]:
+    """Return what is left of each owner's motion that is not removed."""
+    return {
+        owner: math.sqrt(open_left) if owner == "open" else 1.0
+        for owner in (*OWNERS, STEADY)
+        if owner not in removed
+    }
 
-    def base(self) -> FloatArray:
-        telescope = self.history.conditions
-        out = _read(_pupil_table(telescope.obstruction), self.pupil)
-        return np.asarray(out * self._pixel(0) * self._pixel(1))
 
-    def _pixel(self, side: int) -> FloatArray:
-        """Transfer function of one side of the square pixel, sin(x)/x with x = pi side f.
-
-        The sine of a plane is that of a sum: sines of every point would take most of the time.
-        """
-        (rows, columns), step = self.fx.shape, np.pi * self.history.conditions.pixel_arcsec
-        x = np.arange(columns) * (step * self.step[side, 0])
-        y = (np.arange(rows)[:, None] - rows // 2) * (step * self.step[side, 1])
-        sine = np.sin(y) * np.cos(x) + np.cos(y) * np.sin(x)
-        return np.asarray(np.divide(sine, x + y, out=np.ones_like(sine), where=x + y != 0.0))
-
-    def air(self) -> FloatArray | None:
-        history = self.history
-        baseline = self.pupil * history.conditions.aperture_m
-        exponent = None
-        for cause, strength, outer in (
-            ("atmosphere", history.strength, history.outer_scale_m),
-            ("near_air", history.near_strength, history.near_outer_scale_m),
-        ):
-            if strength > 0 and cause not in self.removed:
-                part = 0.5 * strength * _structure(baseline, outer)
-                exponent = part if exponent is None else exponent + part
-        return None if exponent is None else np.exp(-exponent)
-
-    def optics(self) -> FloatArray | None:
-        history, telescope = self.history, self.history.conditions
-        if "optics" not in history.present - self.removed:
-            return None
-        rest = (1.0 - history.defocus_share) * history.optics_arcsec2
-        out = _gaussian(rest, self.fx, self.fy)
+def _without_paths(
+    history: History, removed: frozenset[str], open_left: float, step: FloatArray, columns: int
+) -> FloatArray:
+    """Return the transfer function of all but the paths: base, air, optics, blur in the frames."""
+    telescope = history.conditions
+    radial = [_pupil_table(telescope.obstruction)]
+    groups = []
+    if "optics" in history.present - removed:
+        groups.append((1.0 - history.defocus_share) * history.optics_arcsec2)
         sigma = math.sqrt(0.5 * history.defocus_share * float(np.trace(history.optics_arcsec2)))
         if sigma > 0:
             where = telescope.aperture_m, telescope.wavelength_m, telescope.obstruction
-            out = out * np.interp(self.pupil, *_defocus_table(round(sigma, 3), *where))
-        return np.asarray(out)
-
-    def motion(self) -> FloatArray | None:
-        history = self.history
-        left = {
-            owner: math.sqrt(self.open_left) if owner == "open" else 1.0
-            for owner in (*OWNERS, STEADY)
-            if owner not in self.removed
-        }
-        out = None
-        places = sum(
-            factor * history.places_arcsec[owner]
-            for owner, factor in left.items()
-            if factor > 0 and owner in history.path_arcsec
+            radial.append(_defocus_table(round(sigma, 3), *where))
+    for owner, factor in _moving(removed, open_left).items():
+        inside = history.inside_arcsec2.get(owner)
+        if inside is not None and np.any(inside) and factor > 0:
+            groups.append(factor**2 * np.asarray(inside))
+    tensors = [group.reshape(-1, 2, 2) for group in groups]
+    layers = [
+        np.log(0.5 * strength) + _structure_table(round(const.OUTER_SCALE_STEPS * math.log(outer)))
+        for cause, strength, outer in (
+            ("atmosphere", history.strength, history.outer_scale_m),
+            ("near_air", history.near_strength, history.near_outer_scale_m),
         )
-        if np.any(places):
-            out = _of_path(places @ self.step, self.fx.shape[1] - 1)
-        for owner, factor in left.items():
-            inside = history.inside_arcsec2.get(owner)
-            if inside is None or not np.any(inside) or factor <= 0:
-                continue
-            tensors = factor**2 * np.asarray(inside).reshape(-1, 2, 2)
-            blur = np.mean([_gaussian(t, self.fx, self.fy) for t in tensors], axis=0)
-            out = blur if out is None else out * blur
-        return out
+        if strength > 0 and cause not in removed
+    ]
+    highest = telescope.aperture_m / telescope.wavelength_m / const.ARCSEC_PER_RADIAN
+    out = np.empty((2 * const.FWHM_N_FREQUENCY + 1, columns))
+    air().without_paths(
+        step,
+        highest,
+        tuple(radial),
+        np.reshape(layers, (len(layers), const.STRUCTURE_TABLE_POINTS)),
+        np.log(const.STRUCTURE_TABLE_M) - math.log(telescope.aperture_m),
+        np.concatenate([np.empty((0, 2, 2)), *tensors]),
+        np.cumsum([0, *map(len, tensors)]),
+        telescope.pixel_arcsec,
+        out,
+    )
+    return out
 
 
 def _rough_covariance(history: History, removed: frozenset[str], open_left: float) -> FloatArray:
@@ -358,14 +330,6 @@ def _rough_covariance(history: History, removed: frozenset[str], open_left: floa
     return np.asarray(out)
 
 
-def _read(table: FloatArray, at: FloatArray) -> FloatArray:
-    """Interpolate a table of even steps from 0 to 1, which goes on as it ends."""
-    place = np.minimum(at, 1.0) * (len(table) - 1)
-    lower = np.minimum(place.astype(np.int64), len(table) - 2)
-    low = table[lower]
-    return np.asarray(low + (place - lower) * (table[lower + 1] - low))
-
-
 @functools.lru_cache(maxsize=8)
 def _pupil_table(obstruction: float) -> FloatArray:
     """Tabulate the telescope's transfer function; interpolating errs by less than 1e-6."""
@@ -375,11 +339,10 @@ def _pupil_table(obstruction: float) -> FloatArray:
 @functools.lru_cache(maxsize=256)
 def _defocus_table(
     sigma_arcsec: float, aperture_m: float, wavelength_m: float, obstruction: float
-) -> tuple[FloatArray, FloatArray]:
+) -> FloatArray:
     """Tabulate what a defocus does to the telescope's transfer function."""
-    u = np.linspace(0.0, 1.0, 161)
-    return u, defocus_otf(
-        u,
+    return defocus_otf(
+        np.linspace(0.0, 1.0, 161),
         sigma_arcsec,
         obstruction=obstruction,
         aperture_m=aperture_m,
@@ -387,23 +350,12 @@ def _defocus_table(
     )
 
 
-def _structure(baseline_m: FloatArray, outer_scale_m: float) -> FloatArray:
-    """Structure function for r0 = 1 m; the outer scale is rounded to half a per cent."""
-    table = _structure_table(round(200.0 * math.log(outer_scale_m)))
-    log_d = np.interp(np.log(np.maximum(baseline_m, 1e-4)), *table)
-    return np.asarray(np.where(baseline_m > 0, np.exp(log_d), 0.0))
-
-
 @functools.lru_cache(maxsize=2048)
-def _structure_table(outer_scale_step: int) -> tuple[FloatArray, FloatArray]:
-    log_baseline = np.linspace(np.log(1e-4), np.log(1e2), 600)
-    outer_scale_m = math.exp(outer_scale_step / 200.0)
-    return log_baseline, np.log(structure_function(np.exp(log_baseline), 1.0, outer_scale_m))
-
-
-def _gaussian(covariance: FloatArray, fx: FloatArray, fy: FloatArray) -> FloatArray:
-    form = covariance[0, 0] * fx**2 + covariance[1, 1] * fy**2 + 2 * covariance[0, 1] * fx * fy
-    return np.asarray(np.exp(-2.0 * np.pi**2 * form))
+def _structure_table(outer_scale_step: int) -> FloatArray:
+    """Tabulate ln of the structure function for r0 = 1 m, evenly in ln baseline."""
+    baseline_m = np.geomspace(*const.STRUCTURE_TABLE_M, const.STRUCTURE_TABLE_POINTS)
+    outer_scale_m = math.exp(outer_scale_step / const.OUTER_SCALE_STEPS)
+    return np.asarray(np.log(structure_function(baseline_m, 1.0, outer_scale_m)))
 
 
 def _some_places(path: FloatArray) -> FloatArray:

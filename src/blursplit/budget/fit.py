@@ -280,9 +280,9 @@ def fit_air(
     `n_draws`: rows of the result, chosen from both runs.
 
     A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
-    twice at most; then `converged` is False. Somebody waits for a fit that goes on from an earlier
-    one: it is a single run, whose two halves must agree. It is run again twice as long from where
-    it is, once; then two runs start from the prior.
+    three times at most; then `converged` is False. Somebody waits for a fit that goes on from an
+    earlier one: it is a single run, whose two halves must agree. It is run again twice as long from
+    where it is, once; then two runs start from the prior.
     """
     start = time.process_time()
     kept = pace.kept

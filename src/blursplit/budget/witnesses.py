@@ -454,7 +454,7 @@ def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
     shake is free in every bin, and falls by a power of frequency beyond them. Runs that differ by
-    more than R-hat 1.02 are run again with twice the particles, twice at most, as those of the fit.
+    more than R-hat 1.02 are run again with twice the particles, as those of the fit.
     """
     # orthonormal, of near air, ground and high layer
     contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])

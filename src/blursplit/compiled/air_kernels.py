@@ -1,9 +1,11 @@
-"""Inner loops over sets of parameters of the fit, compiled by numba at their first use."""
+"""Inner loops over sets of parameters and over images, compiled by numba at their first use."""
 
 from __future__ import annotations
 
 import math
 from typing import Any
+
+import numpy as np
 
 from blursplit.compiled.njit import exact, loose
 
@@ -102,3 +104,85 @@ def folded_shapes(  # pragma: no cover - compiled
                 one, other = square + above * above, square + below * below
                 total += gain[b, k] * (one + other) / (one * other)
             out[t, b] = total * half_width[t] / math.pi
+
+
+@exact
+def _read(table: Any, share: float) -> float:  # pragma: no cover - compiled
+    """Interpolate a table of even steps from 0 to 1, which goes on as it ends."""
+    lower, upper = _place(share * (table.size - 1), table.size)
+    return float((1.0 - upper) * table[lower] + upper * table[lower + 1])
+
+
+@loose
+def _gaussians(  # pragma: no cover - compiled
+    fx: float, fy: float, tensors: Any, first: Any
+) -> tuple[float, float]:
+    """Return -ln of the product of the single Gaussians, and that of the means of the groups."""
+    loss, factor = 0.0, 1.0
+    for group in range(len(first) - 1):
+        n = first[group + 1] - first[group]
+        total = 0.0
+        for t in range(first[group], first[group + 1]):
+            form = tensors[t, 0, 0] * fx * fx + tensors[t, 1, 1] * fy * fy
+            form = 2.0 * np.pi**2 * (form + 2.0 * tensors[t, 0, 1] * fx * fy)
+            if n == 1:
+                loss += form
+            else:
+                total += math.exp(-form) / n
+        if n > 1:
+            factor *= total
+    return loss, factor
+
+
+@loose
+def without_paths(  # pragma: no cover - compiled
+    step: Any,
+    highest: Any,
+    radial: Any,
+    log_structure: Any,
+    ends: Any,
+    tensors: Any,
+    first: Any,
+    side: float,
+    out: Any,
+) -> None:
+    """Write the transfer function of all of an image but the paths, (rows, columns).
+
+    `step` (2, 2): of fx and fy from column to column and from row to row, the middle row at zero
+    [cycles/arcsec]. `highest`: frequency of a baseline of one aperture. `radial`: tables from no
+    baseline to one aperture. `log_structure` (k, points): ln of exponents of layers of air,
+    between the `ends` (lowest, highest) of ln baseline in apertures. `tensors` (m, 2, 2) in groups,
+    of which `first` is where each begins and the last ends: the mean of a group's Gaussians is one
+    factor. `side` of the pixel [arcsec].
+    """
+    rows, columns = out.shape
+    points = log_structure.shape[1]
+    along = np.pi * side * step[:, :1] * np.arange(columns)
+    down = np.pi * side * step[:, 1:] * (np.arange(rows) - rows // 2)
+    sine_along, cosine_along = np.sin(along), np.cos(along)
+    sine_down, cosine_down = np.sin(down), np.cos(down)
+    for r in range(rows):
+        for c in range(columns):
+            value = 1.0
+            for k in range(2):
+                x = along[k, c] + down[k, r]
+                if x != 0.0:
+                    # the sine of a plane is that of a sum: fewer of them are taken
+                    sine = (
+                        sine_down[k, r] * cosine_along[k, c] + cosine_down[k, r] * sine_along[k, c]
+                    )
+                    value *= sine / x
+            fx = step[0, 0] * c + step[0, 1] * (r - rows // 2)
+            fy = step[1, 0] * c + step[1, 1] * (r - rows // 2)
+            share = math.sqrt(fx * fx + fy * fy) / highest
+            for table in radial:
+                value *= _read(table, share)
+            exponent = 0.0
+            if share > 0.0 and len(log_structure):
+                at = (math.log(share) - ends[0]) / (ends[1] - ends[0]) * (points - 1)
+                lower, upper = _place(at, points)
+                for k in range(len(log_structure)):
+                    layer = log_structure[k]
+                    exponent += math.exp((1.0 - upper) * layer[lower] + upper * layer[lower + 1])
+            loss, factor = _gaussians(fx, fy, tensors, first)
+            out[r, c] = value * factor * math.exp(-exponent - loss)
