@@ -350,8 +350,6 @@ def independent_sequence(plan: Plan, out: Path, *, widths: bool = False) -> dict
     shape = (plan.frames, plan.height_px, plan.width_px)
     light = np.full(shape, plan.sky_e_per_s * plan.exposure_s, dtype=np.float32)
     tilt = np.zeros((plan.frames, plan.stars, 2))
-    plane = np.linalg.pinv(np.stack([optics.x_m, optics.y_m, np.ones_like(optics.x_m)], axis=1))
-    to_arcsec = plan.wavelength_m / (2 * np.pi) / ARCSEC
     batch = max(1, 144 // plan.steps)
     means = _MeanImages(optics, grid, structure, tracking)
     for number, star in enumerate(stars):
@@ -361,7 +359,7 @@ def independent_sequence(plan: Plan, out: Path, *, widths: bool = False) -> dict
             centre = np.rint(place.mean(axis=1)).astype(int)
             offset = (place - centre[:, None]) * plan.pixel_arcsec
             phase = _phase(plan, optics, paths, star, moments[part].ravel())
-            slope = (phase @ plane[:2].T.astype(np.float32)) * to_arcsec
+            slope = phase @ means.to_tilt
             tilt[part, number] = slope.reshape(-1, plan.steps, 2).mean(axis=1)
             images = optics.images(phase, offset.reshape(-1, 2), plan.steps)
             _add(light[part], images * (star[2] * plan.exposure_s), centre)
@@ -386,13 +384,18 @@ def _read_at(moments_s: np.ndarray, grid_s: np.ndarray, path: np.ndarray) -> np.
 class _MeanImages:
     """The mean image of a star with and without each cause, on pixels a third as wide.
 
-    Motion is taken about its mean over the exposures (over each of them where frames are long).
+    Motion is taken about its mean over the exposures; long frames are images by themselves, each
+    about its own mean place, under the air too.
     """
 
     def __init__(
         self, optics: Optics, grid: np.ndarray, structure: np.ndarray, tracking: np.ndarray
     ) -> None:
         self.optics, self.grid = optics, grid
+        plane = np.stack([optics.x_m, optics.y_m, np.ones_like(optics.x_m)], axis=1)
+        to_arcsec = optics.wavelength_m / (2 * np.pi) / ARCSEC
+        # (points, 2): turns phases into the tilt of their least-squares plane [arcsec]
+        self.to_tilt = (np.linalg.pinv(plane)[:2].T * to_arcsec).astype(np.float32)
         still = np.zeros_like(structure)
         self.moved = {
             "recorded": structure + tracking,
@@ -412,12 +415,12 @@ class _MeanImages:
         free = phase - _phase(plan, self.optics, near, star, t) if near else phase
         for name, path in self.moved.items():
             at = _read_at(t, self.grid, path)
+            seen = free if name == "without_near_air" else phase
             if plan.exposure_s >= LONG_FRAME_S:
-                own = at.reshape(-1, plan.steps, 2)
-                at = (own - own.mean(axis=1, keepdims=True)).reshape(-1, 2)
+                own = (at + seen @ self.to_tilt).reshape(-1, plan.steps, 2)
+                at = at - np.repeat(own.mean(axis=1), plan.steps, axis=0)
             else:
                 at = at - path[: int(self.last(plan) / self.grid[1])].mean(axis=0)
-            seen = free if name == "without_near_air" else phase
             whole = np.rint(at * UPSAMPLE / plan.pixel_arcsec).astype(int)
             images = self.optics.light(seen, at - whole * plan.pixel_arcsec / UPSAMPLE)
             if name not in self.light:

@@ -438,11 +438,20 @@ class Simulation:
     def _note_light(
         self, star: int, time_s: FloatArray, outside: NDArray[np.float32], near: NDArray[np.float32]
     ) -> None:
-        """Add a star's light, with causes left out, to its mean images."""
+        """Add a star's light, with causes left out, to its mean images.
+
+        Long frames are images by themselves: each about its own mean place, under the air too.
+        """
         for gone, means in self.mean_light.items():
             series = self._kept(gone)
-            offset = self.shared.at(time_s, series) - self._window_mean(time_s, series)
-            means[star].add(outside if "near_air" in gone else outside + near, offset)
+            phase = outside if "near_air" in gone else outside + near
+            offset = self.shared.at(time_s, series)
+            if self.scene.camera.exposure_s >= const.LONG_FRAME_S:
+                tilt = (phase @ self._project)[:, 1:] * self.tilt_arcsec
+                offset = offset - (offset + tilt.reshape(offset.shape)).mean(axis=1, keepdims=True)
+            else:
+                offset = offset - self._window_mean(time_s, series)
+            means[star].add(phase, offset)
 
     def _kept(self, gone: frozenset[str]) -> FloatArray:
         """Return the shared motion without that of the named causes."""
