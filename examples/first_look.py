@@ -13,7 +13,7 @@ from pathlib import Path
 import matplotlib.pyplot as plt
 
 from blursplit.frames import open_frames
-from blursplit.frames.inspection import inspect_sequence
+from blursplit.frames.inspection import Inspection
 from blursplit.measure import measure
 from blursplit.report import figures
 from blursplit.report.notebook import budget_table, lines_table
@@ -28,13 +28,13 @@ for name, scene in (("first", turbulent_night()), ("second", shaken_night())):
 # %% [markdown]
 # ## What is in the files?
 #
-# `inspect_sequence` reads headers and times, and says what these frames will bear. Nothing is
+# `Inspection` reads headers and times, and says what these frames will bear. Nothing is
 # measured yet.
 
 # %%
 rig = work / "second" / "setup.toml"
 sequence = open_frames(work / "second", rig)
-found = inspect_sequence(sequence)
+found = Inspection.of(sequence)
 sequence.source.close()
 print(f"{found.frames} frames, {1 / found.timing.cadence_s:.0f} a second, {found.duration_s:.0f} s")
 for text in (*found.can, *found.cannot, *found.advice):

@@ -205,10 +205,10 @@ def test_calibration_frames_about_are_found_and_said_how_to_use(tmp_path):
         ("bias", 5, None): "of another size than the frames: of no use here",
     }
     # what it says is true: of a folder of lights and darks, `measure` takes the darks
-    from blursplit.frames import read_calibration
+    from blursplit.frames import Calibration
 
     darks = [fits.getdata(lights / f"d{k}.fits") for k in range(3)]
-    taken = read_calibration(dark=[lights]).dark_adu
+    taken = Calibration.read(dark=[lights]).dark_adu
     np.testing.assert_allclose(taken, np.mean(darks, axis=0), rtol=1e-6)
     text = run(lights).stdout
     assert f"3 dark frames of 0.01 s, 24 x 20 px, in {lights}" in text

@@ -18,7 +18,7 @@ from blursplit.compiled import air_kernels, frame_kernels
 from blursplit.compiled import median_kernels as medians
 from blursplit.compiled import stamp_kernels as kernels
 from blursplit.constants import STAMP_NUMBERS
-from blursplit.frames.source import _to_adu, gather, pack
+from blursplit.frames.source import _gather, _pack, _to_adu
 from blursplit.stars import block
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
 from blursplit.stars.geometry import level_and_scatter, masked_median, median_of
@@ -146,8 +146,8 @@ def test_stamps_are_the_same_pixels_as_numpy_copies(rng, dtype, bzero):
     x0, y0 = rng.integers(-6, 60 - 7, (7, 5)), rng.integers(-6, 40 - 7, (7, 5))
     slow = np.empty((7, 5, 13, 13), dtype=np.float32)
     fast = np.empty_like(slow)
-    gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), slow)
-    kernels.gather(*pack(frames, Slab), x0, y0, fast)
+    _gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), slow)
+    kernels.gather(*_pack(frames, Slab), x0, y0, fast)
     assert_array_equal(fast, slow)
     assert np.isnan(fast).any()
 
@@ -165,10 +165,10 @@ def test_sums_of_stored_stamps_are_those_of_cut_ones(rng, dtype):
     x0[:, 2] -= 30
     hot = x0[:, 1] + 3, y0[:, 1] + 5, np.array([0, 0, 7, 7, 7])
     cuts = np.empty((7, 4, 13, 13), dtype=np.float32)
-    gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), cuts)
+    _gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), cuts)
     kernels.blank_pixels(cuts, x0, y0, hot)
     sums = np.empty((7, 4, 2, 13), dtype=np.float32)
-    frame_kernels.sum_stored(*pack(frames, Slab), x0, y0, hot, sums)
+    frame_kernels.sum_stored(*_pack(frames, Slab), x0, y0, hot, sums)
     assert_array_equal(np.isnan(cuts).any(axis=(0, 2, 3)), [False, True, True, False])
     # thirteen values or their mean, rounded to single precision at each of so many steps
     assert_allclose(sums, block._sum_cuts(cuts), rtol=13 * EPSILON, atol=0)
@@ -181,7 +181,7 @@ def test_pixels_that_need_more_than_a_sum_are_left_to_numpy(change):
 
     for name, value in change.items():
         setattr(Slab, name, value)
-    assert pack(np.zeros((2, 4, 4), dtype=">i2"), Slab)[1] is None
+    assert _pack(np.zeros((2, 4, 4), dtype=">i2"), Slab)[1] is None
 
 
 def test_stored_frames_are_measured_as_their_stamps_are(rng):
@@ -197,14 +197,14 @@ def test_stored_frames_are_measured_as_their_stamps_are(rng):
     at = x0 + 12.0, y0 + 12.0
     cuts, found = np.empty((1, 3, SIZE, SIZE), dtype=np.float32), np.empty((STAMP_NUMBERS, 1, 3))
     column = np.array([0, 1, 2])
-    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, cuts, found)
+    kernels.measure_stored(*_pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, cuts, found)
     expected = np.clip(stamps, 0, 60_000)
     expected[1, 12, 5] = expected[2, 3, 2] = np.nan
     assert_array_equal(cuts[0], expected)
     one = np.empty((1, 1, SIZE, SIZE), dtype=np.float32)
     again = np.empty_like(found)
     column = np.array([-1, 0, -1])
-    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, one, again)
+    kernels.measure_stored(*_pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, one, again)
     assert_array_equal(one[0, 0], expected[1])
     assert_array_equal(again, found)
     assert_array_equal(found[:, 0].T, _measure(expected, np.full((2, 3), 12.0)))

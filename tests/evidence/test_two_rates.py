@@ -9,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.two_rates import _split_at_rate_change
-from blursplit.frames.timing import change_of_rate, parts_of_rate, small_ratio, solve_timing
+from blursplit.frames.inspection import _small_ratio
+from blursplit.frames.timing import RatePart, Timing, change_of_rate
 from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Rig, merge_settings
 from blursplit.stars.tracks import StarTracks
@@ -108,8 +109,8 @@ def test_every_second_or_third_frame_is_a_rate_and_no_loss(
     steps = [np.full(fast, 0.02), np.full(slow, 0.02 * ratio)]
     exact = np.concatenate([[0.0], np.cumsum(np.concatenate(steps if fast_first else steps[::-1]))])
     late = 0.02 * jitter * np.random.default_rng(6).uniform(size=exact.size)
-    timing = solve_timing(np.sort(exact + late), 1e-6, hardware=hardware)
-    before, after = parts_of_rate(timing.time_s)
+    timing = Timing.of(np.sort(exact + late), 1e-6, hardware=hardware)
+    before, after = RatePart.both(timing.time_s)
     # the frame on the border belongs to both
     assert abs(after.first - (fast if fast_first else slow)) <= 1
     slower = after if fast_first else before
@@ -124,21 +125,21 @@ def test_run_that_loses_most_frames_of_its_second_half_has_one_rate():
     number = np.concatenate(
         [np.arange(800), 800 + np.cumsum(rng.choice([1, 2], 400, p=[0.1, 0.9]))]
     )
-    assert parts_of_rate(number / 50) == ()
+    assert RatePart.both(number / 50) == ()
 
 
 def test_small_ratios_of_rates():
-    assert small_ratio(50.0, 25.0) == (2, 1)
-    assert small_ratio(25.0, 50.0) == (1, 2)
-    assert small_ratio(50.0, 40.0) == (5, 4)
-    assert small_ratio(50.0, 41.3) is None
+    assert _small_ratio(50.0, 25.0) == (2, 1)
+    assert _small_ratio(25.0, 50.0) == (1, 2)
+    assert _small_ratio(50.0, 40.0) == (5, 4)
+    assert _small_ratio(50.0, 41.3) is None
 
 
 def _tracks(counts, rates_hz):
     """Return two stars that shake at 31 Hz by 0.3 px, taken at one rate and then at another."""
     rng = np.random.default_rng(8)
     steps = np.concatenate([np.full(n, 1 / rate) for n, rate in zip(counts, rates_hz, strict=True)])
-    timing = solve_timing(np.cumsum(steps) - steps[0], 1e-6)
+    timing = Timing.of(np.cumsum(steps) - steps[0], 1e-6)
     n = timing.time_s.size
     shake = 0.3 * np.sqrt(2) * np.sin(2 * np.pi * TRUE_HZ * timing.time_s)
     wander = np.cumsum(rng.normal(0, 0.02, (n, 2)), axis=0)

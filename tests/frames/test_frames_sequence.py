@@ -12,7 +12,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, TimingError, TooFewFramesError
-from blursplit.frames import open_frames, read_calibration
+from blursplit.frames import Calibration, open_frames
 from blursplit.report.words import text_of
 from blursplit.result import Remark
 from blursplit.rig import Rig
@@ -292,7 +292,7 @@ def test_calibration_applies_to_frames_and_stamps_alike(tmp_path, stack, maker):
     ramp = np.linspace(0.8, 1.2, shape[1]) * np.ones(shape)
     for kind, image in (("bias", np.full(shape, 100.0)), ("flat", 100 + 20000 * ramp)):
         maker.files(tmp_path / kind, [image.astype(np.float32)] * 2)
-    calibration = read_calibration([tmp_path / "bias"], flat=[tmp_path / "flat"])
+    calibration = Calibration.read([tmp_path / "bias"], flat=[tmp_path / "flat"])
     sequence = open_frames([tmp_path / "light"], calibration=calibration)
     expected = (stack - 100.0) / (ramp / np.median(ramp))
     assert_allclose(all_frames(sequence), expected, rtol=1e-5)
@@ -306,10 +306,10 @@ def test_darks_of_another_exposure_are_scaled_and_need_a_bias_for_that(tmp_path,
     for kind, level, exposure in (("bias", 100.0, 0.0), ("dark", 300.0, 1.0)):
         image = np.full(shape, level, dtype=np.float32)
         maker.files(tmp_path / kind, [image] * 2, EXPTIME=exposure)
-    dark = read_calibration(dark=[tmp_path / "dark"])
+    dark = Calibration.read(dark=[tmp_path / "dark"])
     with pytest.raises(InputError, match="give bias frames too"):
         open_frames([tmp_path / "light"], calibration=dark)
-    both = read_calibration([tmp_path / "bias"], [tmp_path / "dark"])
+    both = Calibration.read([tmp_path / "bias"], [tmp_path / "dark"])
     sequence = open_frames([tmp_path / "light"], calibration=both)
     assert_allclose(all_frames(sequence), stack - 102.0, rtol=1e-5)  # a hundredth of the dark
     assert "scaled by 0.01" in notes_of(sequence)["calibrated"]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from blursplit.frames.facts import read_exposure, read_facts
+from blursplit.frames.facts import read_facts
 from blursplit.frames.header import Header
-from blursplit.frames.timestamps import iso_utc, read_stamps
+from blursplit.frames.timestamps import Stamps, iso_utc
 
 ZOO = Path(__file__).parents[2] / "data" / "headers"
 EXPECTED = tomllib.loads((ZOO / "expected.toml").read_text(encoding="utf-8"))
@@ -30,7 +30,7 @@ def test_every_header_is_expected_and_every_expectation_has_a_header():
 def test_a_header_says_what_it_is_known_to_say(name):
     header, expected = read(name), dict(EXPECTED[name])
     known = read_facts(header)
-    exposure, stamps = read_exposure(header), read_stamps([header])
+    exposure, stamps = header.exposure, Stamps.read([header])
     if "exposure_s" in expected:
         assert exposure.value == pytest.approx(expected.pop("exposure_s"))
     if "time" in expected:

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.errors import TimingError
 from blursplit.frames import open_frames
-from blursplit.frames.timing import solve_timing
+from blursplit.frames.timing import Timing
 
 N = 20
 
@@ -52,7 +52,7 @@ def test_stamps_whose_interval_is_all_but_nothing_have_no_grid():
     """Of 30 stamps most are 1e-300 s apart and one is an hour away: no frame number fits that."""
     stamps = np.arange(30) * 1e-300
     stamps[-1] = 3600.0
-    timing = solve_timing(stamps, 1e-6)
+    timing = Timing.of(stamps, 1e-6)
     assert timing.missing == 0
     assert timing.time_s.size == 30
     assert np.all(np.isfinite(timing.time_s))

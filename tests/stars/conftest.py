@@ -35,6 +35,11 @@ class MemorySource:
         """Height and width."""
         return self.frames.shape[1], self.frames.shape[2]
 
+    @property
+    def failures(self) -> dict[int, str]:
+        """No frame fails."""
+        return {}
+
     def read(self, start: int, stop: int) -> NDArray[np.float32]:
         """Return whole frames."""
         self.frames_read += stop - start

@@ -14,7 +14,7 @@ from typing import Any
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, image_kind, read_exposure, read_facts
+from blursplit.frames.facts import read_facts
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 
@@ -128,8 +128,8 @@ def _look_at(path: Path) -> _FileFacts | str:
         return "no image in it"
     slab = layout.slabs[0]
     header = slab.header
-    kind = image_kind(header)
-    if calibration_kind(header) is not None or any(word in kind for word in NOT_SCIENCE):
+    kind = header.image_kind
+    if header.calibration_kind is not None or any(word in kind for word in NOT_SCIENCE):
         return f"calibration frame ({kind})"
     frames = sum(s.planes for s in layout.slabs)
     return _FileFacts(
@@ -229,7 +229,7 @@ _CONDITIONS = {
 
 def _conditions(header: Header) -> dict[str, float | str]:
     known = read_facts(header)
-    exposure = read_exposure(header)
+    exposure = header.exposure
     if exposure is not None:
         known["exposure_s"] = exposure
     found = {name: known[fact].value for name, fact in _CONDITIONS.items() if fact in known}

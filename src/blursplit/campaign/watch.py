@@ -24,7 +24,6 @@ from blursplit.campaign.live import Update, compare_modes, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
-from blursplit.frames.facts import stated_exposure_s
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 from blursplit.report.numbers import setup_text
 from blursplit.report.words import sentence
@@ -89,7 +88,7 @@ class _Arrivals:
         group: list[tuple[Path, int, int]] = []
         kind: _Kind | None = None
         for path, one, slabs in found:
-            own = slabs[0].shape, stated_exposure_s(slabs[0].header)
+            own = slabs[0].shape, slabs[0].header.exposure_s
             held = sum(slab.planes for slab in slabs)
             if group and (own != kind or one.taken or _frames(group) >= const.WATCH_MOST_FRAMES):
                 yield from self._batch(group, kind)

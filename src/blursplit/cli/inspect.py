@@ -31,7 +31,6 @@ def run(
 ) -> None:
     """Read headers and a few frames; no star is measured."""
     from blursplit.folder import write_text_whole
-    from blursplit.frames.inspection import without_times
     from blursplit.report.words import put_remarks_in_words
     from blursplit.report.words_evidence import NEEDED_FOR
 
@@ -44,7 +43,7 @@ def run(
             found = _look(sequence, setup, [*(set_ or []), "camera.frame_interval_s=1"])
         except TimingError:
             raise error from None
-        found = without_times(found, f"{error.problem}; {error.remedy}")
+        found = found.without_times(f"{error.problem}; {error.remedy}")
     put_remarks_in_words((*found.can, *found.cannot, *found.advice, *found.notes))
     put_remarks_in_words(one.use for one in found.calibration)
     for one in found.missing:
@@ -67,7 +66,7 @@ def run(
 
 def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspection:
     from blursplit.frames import open_frames
-    from blursplit.frames.inspection import inspect_sequence
+    from blursplit.frames.inspection import Inspection
     from blursplit.rig import Rig
     from blursplit.stars.positions import is_positions_file
 
@@ -76,7 +75,7 @@ def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspe
         raise InputError(sequence[0], problem, f"blursplit measure {sequence[0]}")
     opened = open_frames(sequence, Rig.read(setup, options))
     try:
-        return inspect_sequence(opened, sequence)
+        return Inspection.of(opened, sequence)
     finally:
         opened.source.close()
 

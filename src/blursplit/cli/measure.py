@@ -75,9 +75,9 @@ def run(
         check_target(out, replace=replace)
     calibration = None
     if bias or dark or flat:
-        from blursplit.frames import read_calibration
+        from blursplit.frames import Calibration
 
-        calibration = read_calibration(bias or (), dark or (), flat or ())
+        calibration = Calibration.read(bias or (), dark or (), flat or ())
     how: dict[str, Any] = {"rig": rig, "centroid": centroid, "calibration": calibration}
     with progress("reading frames") as step:
         source = read_source(list(sequence), **how, progress=step)

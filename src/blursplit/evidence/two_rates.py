@@ -11,7 +11,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.frames.timing import change_of_rate, solve_timing
+from blursplit.frames.timing import Timing, change_of_rate
 from blursplit.motion import fit_common_motion
 from blursplit.motion.common import grid_data
 from blursplit.result import Facts
@@ -129,7 +129,7 @@ def _lines_at_second_rate(second: StarTracks) -> tuple[float, FloatArray, FloatA
 def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:
     """Return some frames of the tracks, their times on a grid of their own."""
     n = tracks.n_frames
-    timing = solve_timing(tracks.time_s[rows], const.RATES_STAMP_RESOLUTION_S, hardware=hardware)
+    timing = Timing.of(tracks.time_s[rows], const.RATES_STAMP_RESOLUTION_S, hardware=hardware)
     cut: dict[str, Any] = {
         field.name: value[rows]
         for field in fields(tracks)

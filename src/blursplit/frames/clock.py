@@ -16,7 +16,6 @@ from blursplit.frames.timestamps import (
     Where,
     is_mjd,
     parse_instant,
-    read_stamps,
     without_time,
 )
 from blursplit.result import Note
@@ -41,49 +40,49 @@ class Clock:
     one_cube: bool = False
     notes: list[Note] = field(default_factory=list)
 
-
-def read_clock(units: Units) -> Clock:
-    """Find the times of all frames; neither stamps nor interval where nothing says any."""
-    slabs = units.slabs
-    if all(slab.planes == 1 for slab in slabs):
-        stamps = read_stamps([slab.header for slab in slabs])
-        if stamps is None:
-            stamps = _without_the_timeless(units)
-            slabs = units.slabs
-        clock = Clock(stamps=stamps)
-        if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
-            clock.notes.append(("times-do-not-advance", {"keyword": stamps.keyword}))
-            clock = Clock(start=stamps, notes=clock.notes)
-        clock.interval_s, clock.interval_key = _interval(slabs[0].header)
-        return clock
-    notes: list[Note] = []
-    parts = [_advancing(_cube_stamps(slab, units.tables), notes) for slab in slabs]
-    interval, key = _interval(slabs[0].header)
-    begins = read_stamps([slab.header for slab in slabs])
-    if interval is None and len(slabs) == 1:
-        interval, key = _interval_from_span(slabs[0])
-    if len(slabs) > 1 and begins is not None and all(slab.planes > 1 for slab in slabs):
-        same = np.flatnonzero(np.diff(np.sort(begins.seconds)) == 0)
-        if same.size and None in parts:
-            where = slabs[int(np.argsort(begins.seconds, kind="stable")[same[0] + 1])].where
-            raise TimingError(
-                where,
-                f"begins at the same time ({begins.keyword}) as another cube given with it",
-                "measure the cubes one by one, or correct the time of one",
-            )
-    found = [part for part in parts if part is not None]
-    if len(found) == len(parts):
-        return Clock(_join(found, begins), interval, key, begins, one_cube=len(slabs) == 1)
-    if len(slabs) > 1 and interval is not None and begins is not None:
-        # Cubes one after another: each begins at its own stamp and runs at the common rate.
-        shifts = [
-            begin + np.arange(slab.planes) * interval
-            for slab, begin in zip(slabs, begins.seconds, strict=True)
-        ]
-        keyword = f"{begins.keyword} and {key}"
-        joined = replace(begins, seconds=np.concatenate(shifts), keyword=keyword)
-        return Clock(joined, interval, key, begins, notes=notes)
-    return Clock(None, interval, key, begins, notes=notes)
+    @classmethod
+    def read(cls, units: Units) -> Clock:
+        """Find the times of all frames; neither stamps nor interval where nothing says any."""
+        slabs = units.slabs
+        if all(slab.planes == 1 for slab in slabs):
+            stamps = Stamps.read([slab.header for slab in slabs])
+            if stamps is None:
+                stamps = _without_the_timeless(units)
+                slabs = units.slabs
+            clock = cls(stamps=stamps)
+            if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
+                clock.notes.append(("times-do-not-advance", {"keyword": stamps.keyword}))
+                clock = cls(start=stamps, notes=clock.notes)
+            clock.interval_s, clock.interval_key = _interval(slabs[0].header)
+            return clock
+        notes: list[Note] = []
+        parts = [_advancing(_cube_stamps(slab, units.tables), notes) for slab in slabs]
+        interval, key = _interval(slabs[0].header)
+        begins = Stamps.read([slab.header for slab in slabs])
+        if interval is None and len(slabs) == 1:
+            interval, key = _interval_from_span(slabs[0])
+        if len(slabs) > 1 and begins is not None and all(slab.planes > 1 for slab in slabs):
+            same = np.flatnonzero(np.diff(np.sort(begins.seconds)) == 0)
+            if same.size and None in parts:
+                where = slabs[int(np.argsort(begins.seconds, kind="stable")[same[0] + 1])].where
+                raise TimingError(
+                    where,
+                    f"begins at the same time ({begins.keyword}) as another cube given with it",
+                    "measure the cubes one by one, or correct the time of one",
+                )
+        found = [part for part in parts if part is not None]
+        if len(found) == len(parts):
+            return cls(_join(found, begins), interval, key, begins, one_cube=len(slabs) == 1)
+        if len(slabs) > 1 and interval is not None and begins is not None:
+            # Cubes one after another: each begins at its own stamp and runs at the common rate.
+            shifts = [
+                begin + np.arange(slab.planes) * interval
+                for slab, begin in zip(slabs, begins.seconds, strict=True)
+            ]
+            keyword = f"{begins.keyword} and {key}"
+            joined = replace(begins, seconds=np.concatenate(shifts), keyword=keyword)
+            return cls(joined, interval, key, begins, notes=notes)
+        return cls(None, interval, key, begins, notes=notes)
 
 
 def _advancing(stamps: Stamps | None, notes: list[Note]) -> Stamps | None:
@@ -101,7 +100,7 @@ def _without_the_timeless(units: Units) -> Stamps | None:
         return None
     dropped = [slab for number, slab in enumerate(units.slabs) if number in bad]
     units.drop(dropped, "time cannot be read", "times-unreadable")
-    return read_stamps([slab.header for slab in units.slabs])
+    return Stamps.read([slab.header for slab in units.slabs])
 
 
 def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
@@ -138,7 +137,7 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
         step = header.number("CDELT3", "CD3_3")
         factor = const.TIME_UNITS_S.get(header.word("CUNIT3", "s").lower())
         if step is not None and step[0] > 0 and factor is not None:
-            begins = read_stamps([header])
+            begins = Stamps.read([header])
             # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
             return Stamps(
                 np.arange(slab.planes, dtype=np.float64) * step[0] * factor,
@@ -148,7 +147,7 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
                 1e-6,
             )
     if slab.planes == 1:
-        return read_stamps([header])
+        return Stamps.read([header])
     return None
 
 
@@ -163,11 +162,11 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
             continue
         if not np.all(np.abs(column) < const.LONGEST_TIME_S / scale):  # NaN too
             continue
-        begins = read_stamps([slab.header])
+        begins = Stamps.read([slab.header])
         first = begins.first_mjd_utc if begins is not None else None
         reference = parse_instant(table.header.text("DATEREF"))
         if reference is not None and reference.clock is not None and name != "MJD":
-            zero = read_stamps([Header.of({"DATE-BEG": table.header.text("DATEREF")})])
+            zero = Stamps.read([Header.of({"DATE-BEG": table.header.text("DATEREF")})])
             if zero is not None and zero.first_mjd_utc is not None:
                 first = zero.first_mjd_utc + float(column[0]) * scale / const.DAY_S
         if "MJD" in names and first is None:

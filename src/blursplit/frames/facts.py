@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from blursplit import constants as const
-from blursplit.frames.header import Header
+from blursplit.frames.header import KIND_KEYWORDS, Header
 from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
 
@@ -108,7 +108,7 @@ def _airmass_of(altitude_deg: float) -> float:
     )
 
 
-def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg: float) -> float:
+def _parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg: float) -> float:
     """Return the angle at the star from north to the zenith, positive through east.
 
     From the triangle pole, zenith, star (Smart 1977, Textbook on Spherical Astronomy, chapter 2);
@@ -123,7 +123,7 @@ def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg:
     )
 
 
-def horizontal(
+def _horizontal(
     ra_deg: float,
     dec_deg: float,
     mjd_utc: float,
@@ -152,7 +152,7 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
         return known
     ra, dec, latitude = (float(known[k].value) for k in ("ra_deg", "dec_deg", "latitude_deg"))
     altitudes = [
-        horizontal(ra, dec, mjd_utc, latitude, sign * float(entry.value))[0] for sign in (1, -1)
+        _horizontal(ra, dec, mjd_utc, latitude, sign * float(entry.value))[0] for sign in (1, -1)
     ]
     said = known.get("altitude_deg")
     if said is None:
@@ -180,7 +180,7 @@ def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[
         ra, dec, latitude, longitude = (float(out[key].value) for key in where)
         height = out.get("height_m")
         above_m = float(height.value) if height else 0.0
-        altitude, azimuth = horizontal(ra, dec, mjd_utc, latitude, longitude, above_m)
+        altitude, azimuth = _horizontal(ra, dec, mjd_utc, latitude, longitude, above_m)
         if altitude > 3:  # noqa: PLR2004  below, the site or its sign is wrong
             note = "from RA, Dec, site and time"
             out["altitude_deg"] = Setting(altitude, "header", note)
@@ -191,7 +191,7 @@ def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[
     angles = [out.get(k) for k in ("altitude_deg", "azimuth_deg", "latitude_deg")]
     if "parallactic_angle_deg" not in out and all(angles):
         altitude, azimuth, latitude = (float(entry.value) for entry in angles if entry)
-        angle = parallactic_angle_deg(altitude, azimuth, latitude)
+        angle = _parallactic_angle_deg(altitude, azimuth, latitude)
         note = "from altitude, azimuth and latitude"
         out["parallactic_angle_deg"] = Setting(angle, "header", note)
     return out
@@ -207,7 +207,7 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("object", ("OBJECT", "OBJNAME", "TARGET")),
     ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
     ("telescope_name", ("TELESCOP",)),
-    ("image_kind", ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE", "IMAGE-TY")),
+    ("image_kind", KIND_KEYWORDS),
     ("pier_side", ("PIERSIDE", "PIER-SID")),
 )
 _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
@@ -396,40 +396,6 @@ def _filter(header: Header, known: dict[str, Setting]) -> None:
             note = f"{name[1]} = {name[0]}: {band.name}"
             known["wavelength_nm"] = Setting(band.wavelength_nm, "header", note)
             known["band_nm"] = Setting([band.low_nm, band.high_nm], "header", note)
-
-
-def read_exposure(header: Header) -> Setting | None:
-    """Return the exposure of one frame [s], with a unit in the comment obeyed."""
-    number = header.number("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "ITIME", "TELAPSE")
-    if number is None or number[0] <= 0:
-        return None
-    value, key = number
-    comment = header.comment(key)
-    words = re.split(r"[\s()\[\]]+", comment)
-    for short, name, unit_s in (("ms", "millisec", 1e-3), ("us", "microsec", 1e-6)):
-        if short in words or name in comment:
-            return Setting(value * unit_s, "header", f"{key}, in {name}onds by its comment")
-    return Setting(value, "header", key)
-
-
-def stated_exposure_s(header: Header) -> float | None:
-    """Return the exposure of one frame as a bare number."""
-    found = read_exposure(header)
-    return None if found is None else float(found.value)
-
-
-_CALIBRATION = {"dark": "dark", "flat": "flat", "bias": "bias", "zero": "bias", "offset": "bias"}
-
-
-def image_kind(header: Header) -> str:
-    """Return what a header says a frame is, in small letters; empty where it is silent."""
-    return (header.string(*dict(_NAMES)["image_kind"]) or ("", ""))[0].lower()
-
-
-def calibration_kind(header: Header) -> str | None:
-    """Return "bias", "dark" (also a dark flat's) or "flat", None for a frame of the sky."""
-    kind = image_kind(header)
-    return next((name for word, name in _CALIBRATION.items() if word in kind), None)
 
 
 class _Passband(NamedTuple):

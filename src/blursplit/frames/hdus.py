@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.timestamps import Stamps
@@ -161,43 +160,43 @@ class Units:
         shown = ", ".join([*names[: const.NAMES_SHOWN], *more])
         self.notes.append((code, {"count": count, "reason": reason, "names": shown}))
 
+    @classmethod
+    def read(cls, files: list[Path], *, growing: bool = False) -> Units:
+        """Read the headers of all files and keep the light frames of one kind.
 
-def read_units(files: list[Path], *, growing: bool = False) -> Units:
-    """Read the headers of all files and keep the light frames of one kind.
-
-    Where no file holds an image but all hold target pixels, only `tables` is filled. A lone bad
-    file, or more than half of many, is an InputError.
-    """
-    units = Units()
-    failures: list[InputError] = []
-    for path in files:
-        try:
-            layout = read_layout(path, growing=growing)
-        except InputError as error:
-            failures.append(error)
-            continue
-        units.slabs.extend(layout.slabs)
-        units.notes.extend(note for slab in layout.slabs for note in slab.notes)
-        units.tables.extend(layout.tables)
-    if failures and (len(failures) > len(files) / 2 or not (units.slabs or units.tables)):
-        raise failures[0]
-    names = [f"{failure.source} ({failure.problem})" for failure in failures]
-    units.leave_out("unreadable file", "unreadable-files", names)
-    if not units.slabs:
-        if all(_is_target_pixels(table) for table in units.tables) and units.tables:
-            return units
-        what = "a table, not an image" if units.tables else "no image"
-        raise InputError(files[0], f"holds {what}", "give FITS files with images")
-    _compare_sums(units)
-    _keep_lights(units)
-    seconds = [stated_exposure_s(slab.header) for slab in units.slabs]
-    _keep_commonest(units, seconds, "other exposure", "mixed_exposures")
-    keywords = ("FILTER", "FILTERS", "FILTER1", "FILTNAM")
-    filters = [(slab.header.string(*keywords) or (None,))[0] for slab in units.slabs]
-    _keep_commonest(units, filters, "other filter", "mixed_filters")
-    _refuse_mixed(units.slabs)
-    _name_contradictions(units)
-    return units
+        Where no file holds an image but all hold target pixels, only `tables` is filled. A lone bad
+        file, or more than half of many, is an InputError.
+        """
+        units = cls()
+        failures: list[InputError] = []
+        for path in files:
+            try:
+                layout = read_layout(path, growing=growing)
+            except InputError as error:
+                failures.append(error)
+                continue
+            units.slabs.extend(layout.slabs)
+            units.notes.extend(note for slab in layout.slabs for note in slab.notes)
+            units.tables.extend(layout.tables)
+        if failures and (len(failures) > len(files) / 2 or not (units.slabs or units.tables)):
+            raise failures[0]
+        names = [f"{failure.source} ({failure.problem})" for failure in failures]
+        units.leave_out("unreadable file", "unreadable-files", names)
+        if not units.slabs:
+            if all(_is_target_pixels(table) for table in units.tables) and units.tables:
+                return units
+            what = "a table, not an image" if units.tables else "no image"
+            raise InputError(files[0], f"holds {what}", "give FITS files with images")
+        _compare_sums(units)
+        _keep_lights(units)
+        seconds = [slab.header.exposure_s for slab in units.slabs]
+        _keep_commonest(units, seconds, "other exposure", "mixed_exposures")
+        keywords = ("FILTER", "FILTERS", "FILTER1", "FILTNAM")
+        filters = [(slab.header.string(*keywords) or (None,))[0] for slab in units.slabs]
+        _keep_commonest(units, filters, "other filter", "mixed_filters")
+        _refuse_mixed(units.slabs)
+        _name_contradictions(units)
+        return units
 
 
 def _compare_sums(units: Units) -> None:
@@ -245,7 +244,7 @@ def _summed(slab: Slab) -> int | None:
 
 
 def _keep_lights(units: Units) -> None:
-    kinds = [calibration_kind(slab.header) for slab in units.slabs]
+    kinds = [slab.header.calibration_kind for slab in units.slabs]
     if kinds and all(kinds):
         units.notes.append(("calibration-frames", {"which": "all", "kind": kinds[0]}))
     else:

@@ -8,10 +8,13 @@ from typing import IO, Any
 
 from blursplit import constants as const
 from blursplit.errors import InputError
+from blursplit.rig import Setting
 
 _STRING = re.compile(r"\s*'((?:[^']|'')*)'")
 _INTEGER = re.compile(r"[+-]?\d{1,40}")
 _FLOAT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d{1,4})?")
+KIND_KEYWORDS = ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE", "IMAGE-TY")
+_CALIBRATION = {"dark": "dark", "flat": "flat", "bias": "bias", "zero": "bias", "offset": "bias"}
 _COMMENTARY = {"", "COMMENT", "HISTORY", "CONTINUE"}
 
 
@@ -51,6 +54,34 @@ class Header:
         bodies = {key: text.replace("'", "''") for key, text in texts.items()}
         cards = [f"{key:<8}= '{body}'"[: const.FITS_CARD] for key, body in bodies.items()]
         return cls("".join(c.ljust(const.FITS_CARD) for c in cards).encode("latin-1", "replace"))
+
+    @classmethod
+    def read(
+        cls, file: IO[bytes], source: str, parent: Header | None = None
+    ) -> tuple[Header, int] | None:
+        """Read one header unit from the present position of a file, and its length in bytes.
+
+        None at the end of the file, or where what follows is not a header (some writers pad files).
+        """
+        cards = bytearray()
+        for block_number in range(const.MOST_HEADER_BLOCKS):
+            block = file.read(const.FITS_BLOCK)
+            if len(block) < const.FITS_BLOCK:
+                if block_number == 0:
+                    return None
+                break
+            if block_number == 0 and block[:8] not in {b"SIMPLE  ", b"XTENSION"}:
+                return None
+            start = block.find(b"END     ")
+            while start != -1 and start % const.FITS_CARD:
+                start = block.find(b"END     ", start + 1)
+            if start != -1:
+                cards += block[:start]
+                return cls(bytes(cards), parent), (block_number + 1) * const.FITS_BLOCK
+            cards += block
+        raise InputError(
+            source, "the FITS header has no END: truncated or damaged", "copy it again"
+        )
 
     def __contains__(self, key: str) -> bool:
         return self._body(key) is not None
@@ -104,37 +135,42 @@ class Header:
         rest = text[match.end() :] if match else text
         return rest.partition("/")[2].strip().lower()
 
+    @property
+    def exposure(self) -> Setting | None:
+        """Return the exposure of one frame [s], with a unit in the comment obeyed."""
+        number = self.number("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "ITIME", "TELAPSE")
+        if number is None or number[0] <= 0:
+            return None
+        value, key = number
+        comment = self.comment(key)
+        words = re.split(r"[\s()\[\]]+", comment)
+        for short, name, unit_s in (("ms", "millisec", 1e-3), ("us", "microsec", 1e-6)):
+            if short in words or name in comment:
+                return Setting(value * unit_s, "header", f"{key}, in {name}onds by its comment")
+        return Setting(value, "header", key)
+
+    @property
+    def exposure_s(self) -> float | None:
+        """Return the exposure of one frame as a bare number."""
+        found = self.exposure
+        return None if found is None else float(found.value)
+
+    @property
+    def image_kind(self) -> str:
+        """Return what a self says a frame is, in small letters; empty where it is silent."""
+        return (self.string(*KIND_KEYWORDS) or ("", ""))[0].lower()
+
+    @property
+    def calibration_kind(self) -> str | None:
+        """Return "bias", "dark" (also a dark flat's) or "flat", None for a frame of the sky."""
+        kind = self.image_kind
+        return next((name for word, name in _CALIBRATION.items() if word in kind), None)
+
     def _body(self, key: str) -> str | None:
         body = self._bodies.get(key)
         if body is None and self.parent is not None:
             return self.parent._body(key)  # noqa: SLF001
         return body
-
-
-def read_header(
-    file: IO[bytes], source: str, parent: Header | None = None
-) -> tuple[Header, int] | None:
-    """Read one header unit from the present position of a file, and its length in bytes.
-
-    None at the end of the file, or where what follows is not a header (some writers pad files).
-    """
-    cards = bytearray()
-    for block_number in range(const.MOST_HEADER_BLOCKS):
-        block = file.read(const.FITS_BLOCK)
-        if len(block) < const.FITS_BLOCK:
-            if block_number == 0:
-                return None
-            break
-        if block_number == 0 and block[:8] not in {b"SIMPLE  ", b"XTENSION"}:
-            return None
-        start = block.find(b"END     ")
-        while start != -1 and start % const.FITS_CARD:
-            start = block.find(b"END     ", start + 1)
-        if start != -1:
-            cards += block[:start]
-            return Header(bytes(cards), parent), (block_number + 1) * const.FITS_BLOCK
-        cards += block
-    raise InputError(source, "the FITS header has no END: truncated or damaged", "copy it again")
 
 
 def _value(text: str) -> str | bool | int | float | None:

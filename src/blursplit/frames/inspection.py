@@ -14,11 +14,10 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.errors import InputError, plain
-from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
-from blursplit.frames.timing import RatePart, parts_of_rate, small_ratio
+from blursplit.frames.timing import RatePart
 from blursplit.result import Document, Part, Remark
 from blursplit.rig import Setting
 from blursplit.types import sure
@@ -114,51 +113,74 @@ class Inspection(Document):
     advice: list[Remark]
     notes: list[Remark]
 
+    def without_times(self, missing: str) -> Inspection:
+        """Return what is said of frames of which nothing tells when they were taken.
 
-def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspection:
-    """Return what is known of a sequence and what it will bear.
+        This record is of the same frames with an interval put in to be able to open them.
+        `missing`: what was not found, and the remedy.
+        """
+        interval = Missing(
+            key="frame_interval_s",
+            remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
+        )
+        return self.model_copy(
+            update={
+                "timing": None,
+                "duration_s": None,
+                "start_utc": None,
+                "known": {k: fact for k, fact in self.known.items() if k != "frame_interval_s"},
+                "missing": [interval, *self.missing],
+                "can": [Remark.of("can-widths")],
+                "cannot": [Remark.of("cannot-times")],
+                "notes": [Remark.of("times-unknown", missing=missing), *self.notes],
+            }
+        )
 
-    `paths`: where calibration frames are looked for, by their headers: in these folders, or those
-    of these files, and in the folders beside and within whose names speak of calibration.
+    @classmethod
+    def of(cls, sequence: Sequence, paths: Iterable[Path] = ()) -> Inspection:
+        """Return what is known of a sequence and what it will bear.
 
-    Returns: no star is looked for: what is said rests on rate, length, exposure and headers.
+        `paths`: where calibration frames are looked for, by their headers: in these folders, or
+        those of these files, and in the folders beside and within whose names speak of calibration.
 
-    Examples
-    --------
-    >>> from blursplit.frames import open_frames
-    >>> from blursplit.frames.inspection import inspect_sequence
-    >>> found = inspect_sequence(open_frames(["night1"]))
-    >>> found.frames, found.timing.kind
-    (40, 'regular')
-    """
-    known = sequence.instrument.settings
-    given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
-    missing = [
-        Missing(key=key, remedy=f"header: {keywords}{option}")
-        for key, (keywords, option) in _WANTED.items()
-        if key not in given
-    ]
-    can, cannot = _prospects(sequence)
-    return Inspection(
-        schema=INSPECTION_SCHEMA,
-        name=sequence.name,
-        files=sequence.n_files,
-        frames=sequence.n_frames,
-        dropped=dict(sequence.dropped),
-        width_px=sequence.source.shape[1],
-        height_px=sequence.source.shape[0],
-        duration_s=sequence.duration_s,
-        start_utc=sequence.start_utc,
-        exposure_s=sequence.exposure_s,
-        timing=_timing(sequence),
-        known=dict(sorted(known.items())),
-        missing=missing,
-        calibration=_calibration(sequence, paths),
-        can=can,
-        cannot=cannot,
-        advice=_advice(sequence),
-        notes=[Remark.of(code, **facts) for code, facts in sequence.notes],
-    )
+        Returns: no star is looked for: what is said rests on rate, length, exposure and headers.
+
+        Examples
+        --------
+        >>> from blursplit.frames import open_frames
+        >>> from blursplit.frames.inspection import Inspection
+        >>> found = Inspection.of(open_frames(["night1"]))
+        >>> found.frames, found.timing.kind
+        (40, 'regular')
+        """
+        known = sequence.instrument.settings
+        given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
+        missing = [
+            Missing(key=key, remedy=f"header: {keywords}{option}")
+            for key, (keywords, option) in _WANTED.items()
+            if key not in given
+        ]
+        can, cannot = _prospects(sequence)
+        return cls(
+            schema=INSPECTION_SCHEMA,
+            name=sequence.name,
+            files=sequence.n_files,
+            frames=sequence.n_frames,
+            dropped=dict(sequence.dropped),
+            width_px=sequence.source.shape[1],
+            height_px=sequence.source.shape[0],
+            duration_s=sequence.duration_s,
+            start_utc=sequence.start_utc,
+            exposure_s=sequence.exposure_s,
+            timing=_timing(sequence),
+            known=dict(sorted(known.items())),
+            missing=missing,
+            calibration=_calibration(sequence, paths),
+            can=can,
+            cannot=cannot,
+            advice=_advice(sequence),
+            notes=[Remark.of(code, **facts) for code, facts in sequence.notes],
+        )
 
 
 def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationFrames]:
@@ -173,9 +195,9 @@ def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationF
             except InputError:
                 continue
             for slab in slabs:
-                kind = calibration_kind(slab.header)
+                kind = slab.header.calibration_kind
                 if kind is not None:
-                    key = (kind, folder, stated_exposure_s(slab.header), slab.shape)
+                    key = (kind, folder, slab.header.exposure_s, slab.shape)
                     counts[key] = counts.get(key, 0) + slab.planes
     return [
         CalibrationFrames(
@@ -215,30 +237,6 @@ def _use(
     return Remark.of("use", **facts, exposure_s=exposure if other else None)
 
 
-def without_times(found: Inspection, missing: str) -> Inspection:
-    """Return what is said of frames of which nothing tells when they were taken.
-
-    `found`: of the same frames with an interval put in to be able to open them. `missing`: what was
-    not found, and the remedy.
-    """
-    interval = Missing(
-        key="frame_interval_s",
-        remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
-    )
-    return found.model_copy(
-        update={
-            "timing": None,
-            "duration_s": None,
-            "start_utc": None,
-            "known": {k: fact for k, fact in found.known.items() if k != "frame_interval_s"},
-            "missing": [interval, *found.missing],
-            "can": [Remark.of("can-widths")],
-            "cannot": [Remark.of("cannot-times")],
-            "notes": [Remark.of("times-unknown", missing=missing), *found.notes],
-        }
-    )
-
-
 def _timing(sequence: Sequence) -> FrameTiming:
     cadence = sequence.cadence_s or 1.0
     stamps, exposure = sure(sequence.stamps), sequence.exposure_s
@@ -267,7 +265,26 @@ def _timing(sequence: Sequence) -> FrameTiming:
 def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
     if (sequence.cadence_s or const.SUBFRAME_S) >= const.SUBFRAME_S:
         return ()  # such frames are started one by one, at any interval
-    return parts_of_rate(sequence.time_s)
+    return RatePart.both(sequence.time_s)
+
+
+def _small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
+    """Return the small whole numbers whose ratio two rates have, or None.
+
+    Rates p and q times a common base fold the same frequencies together every p q of it, and where
+    one is a multiple of the other the slower says nothing that the faster does not.
+
+    Examples
+    --------
+    >>> _small_ratio(50.0, 25.0), _small_ratio(40.0, 50.0), _small_ratio(40.0, 47.0)
+    ((2, 1), (4, 5), None)
+    """
+    from fractions import Fraction
+
+    near = Fraction(first_hz / second_hz).limit_denominator(const.RATE_SMALL_NUMBERS)
+    exact = abs(first_hz / second_hz / float(near) - 1.0) < 1e-3 if near else False  # noqa: PLR2004
+    small = exact and max(near.numerator, near.denominator) <= const.RATE_SMALL_NUMBERS
+    return (near.numerator, near.denominator) if small else None
 
 
 def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
@@ -287,7 +304,7 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
     rates = sorted(_rates(sequence), key=lambda part: part.frames, reverse=True)
     if rates:
         longer, shorter = rates
-        ratio = small_ratio(longer.rate_hz, shorter.rate_hz)
+        ratio = _small_ratio(longer.rate_hz, shorter.rate_hz)
         facts: dict[str, float | None] = {
             "frames": longer.frames,
             "rate_hz": longer.rate_hz,

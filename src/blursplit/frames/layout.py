@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.header import Header, read_header
+from blursplit.frames.header import Header
 from blursplit.frames.timestamps import Stamps
 from blursplit.result import Note
 from blursplit.types import IntArray
@@ -140,7 +140,7 @@ def _layout(
     number = 0
     while position < size:
         file.seek(position)
-        found = read_header(file, str(path), primary)
+        found = Header.read(file, str(path), primary)
         if found is None:
             if number == 0:
                 _refuse_foreign(path, b"")

@@ -14,19 +14,10 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files, read_layout
-from blursplit.frames.source import (
-    FileFrames,
-    FrameSource,
-    FramesOver,
-    copy_pixels,
-    failed_frames,
-    gather,
-    positions,
-)
+from blursplit.frames.source import CalibratedFrames, FileFrames, FrameSource, FramesOver
 from blursplit.result import Facts, Note
 from blursplit.rig import Setting, Setup
 from blursplit.types import ImageArray, IntArray
@@ -58,25 +49,27 @@ class Calibration:
         scaled = self.bias_adu + np.float32(ratio) * (self.dark_adu - self.bias_adu)
         return scaled, f"dark current scaled by {ratio:.3g}"
 
+    @classmethod
+    def read(
+        cls,
+        bias: Iterable[Path | str] = (),
+        dark: Iterable[Path | str] = (),
+        flat: Iterable[Path | str] = (),
+    ) -> Calibration:
+        """Average bias, dark and flat frames; each argument is a list of files, folders or cubes.
 
-def read_calibration(
-    bias: Iterable[Path | str] = (),
-    dark: Iterable[Path | str] = (),
-    flat: Iterable[Path | str] = (),
-) -> Calibration:
-    """Average bias, dark and flat frames; each argument is a list of files, folders or cubes.
-
-    Of a folder with frames of several kinds, those are taken whose headers say that they are meant.
-    """
-    bias_adu, _ = _mean(bias, "bias")
-    dark_adu, dark_s = _mean(dark, "dark")
-    flat_adu, _ = _mean(flat, "flat")
-    sensitivity = None
-    if flat_adu is not None:
-        light = flat_adu if bias_adu is None else flat_adu - bias_adu
-        sensitivity = (light / np.nanmedian(light)).astype(np.float32)
-        sensitivity[~(sensitivity > const.FLAT_FLOOR)] = np.nan
-    return Calibration(bias_adu, dark_adu, dark_s, sensitivity)
+        Of a folder with frames of several kinds, those are taken whose headers say that they are
+        meant.
+        """
+        bias_adu, _ = _mean(bias, "bias")
+        dark_adu, dark_s = _mean(dark, "dark")
+        flat_adu, _ = _mean(flat, "flat")
+        sensitivity = None
+        if flat_adu is not None:
+            light = flat_adu if bias_adu is None else flat_adu - bias_adu
+            sensitivity = (light / np.nanmedian(light)).astype(np.float32)
+            sensitivity[~(sensitivity > const.FLAT_FLOOR)] = np.nan
+        return cls(bias_adu, dark_adu, dark_s, sensitivity)
 
 
 def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, float | None]:
@@ -88,7 +81,7 @@ def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, fl
     slabs = [slab for path in files for slab in read_layout(path).slabs]
     if not slabs:
         raise InputError(files[0], "holds no image", "give calibration frames as FITS images")
-    slabs = [slab for slab in slabs if calibration_kind(slab.header) == kind] or slabs
+    slabs = [slab for slab in slabs if slab.header.calibration_kind == kind] or slabs
     for slab in slabs:
         if slab.shape != slabs[0].shape:
             raise InputError(slab.where, "differs in size from the others", "give one size")
@@ -97,52 +90,12 @@ def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, fl
     for number in range(source.n_frames):
         total += source.read(number, number + 1)[0]
     source.close()
-    return (total / source.n_frames).astype(np.float32), stated_exposure_s(slabs[0].header)
+    return (total / source.n_frames).astype(np.float32), slabs[0].header.exposure_s
 
 
 def same_exposure(one: float, other: float) -> bool:
     """Return whether darks of one exposure [s] serve frames of the other unscaled."""
     return max(one, other) <= const.DARK_SAME_EXPOSURE * min(one, other)
-
-
-class _CalibratedFrames(FramesOver):
-    """Frames with offset and flat field applied."""
-
-    def __init__(
-        self, inner: FrameSource, offset_adu: ImageArray | None, flat: ImageArray | None
-    ) -> None:
-        super().__init__(inner)
-        self._offset, self._flat = offset_adu, flat
-        for name, image in (("bias or dark", self._offset), ("flat field", self._flat)):
-            if image is not None and image.shape != self.shape:
-                sizes = f"{image.shape[1]} x {image.shape[0]} pixels, the frames "
-                sizes += f"{self.shape[1]} x {self.shape[0]}"
-                raise InputError(name, f"has {sizes}", "use calibration frames of the same window")
-
-    def read(self, start: int, stop: int) -> ImageArray:
-        """Return calibrated frames ``start:stop``."""
-        frames = self._inner.read(start, stop)
-        if self._offset is not None:
-            frames -= self._offset
-        if self._flat is not None:
-            frames /= self._flat
-        return frames
-
-    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
-        """Return calibrated stamps."""
-        stamps = self._inner.cut(start, stop, x0, y0, size)
-        x0, y0 = positions(x0, y0, stop - start)
-        if self._offset is not None:
-            stamps -= self._stamps_of(self._offset, x0, y0, size)
-        if self._flat is not None:
-            stamps /= self._stamps_of(self._flat, x0, y0, size)
-        return stamps
-
-    def _stamps_of(self, image: ImageArray, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
-        same = np.broadcast_to(image, (x0.shape[0], *image.shape))
-        out = np.empty((*x0.shape, size, size), dtype=np.float32)
-        gather(same, x0, y0, size, copy_pixels, out)
-        return out
 
 
 # --- frames of a colour mosaic --------------------------------------------------------------------
@@ -319,7 +272,7 @@ def _calibrate(
         entry = known.get("saturation_adu")
         origin = "measured" if entry is None else entry.origin
         known["saturation_adu"] = Setting(top - pedestal, origin, "less the offset")
-    return _CalibratedFrames(source, offset_adu, calibration.flat)
+    return CalibratedFrames(source, offset_adu, calibration.flat)
 
 
 _FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in const.FULL_SCALE_BITS)
@@ -355,7 +308,7 @@ def _find_levels(source: FrameSource, name: str) -> _Levels:
     ]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
     good = [part for part in good if part.size]
-    failures = failed_frames(source)
+    failures = source.failures
     if not good and failures:
         raise InputError(name, f"cannot be read ({next(iter(failures.values()))})", "copy it again")
     if not good:

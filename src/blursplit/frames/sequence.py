@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, plain
-from blursplit.frames.clock import Clock, read_clock
+from blursplit.frames.clock import Clock
 from blursplit.frames.facts import complete_pointing, read_facts
-from blursplit.frames.hdus import Units, read_target_pixels, read_units
+from blursplit.frames.hdus import Units, read_target_pixels
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files
 from blursplit.frames.pixels import Calibration, prepare_frames
-from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
-from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.frames.timing import Timing, check_exposure, order_frames, start_mjd
-from blursplit.result import Note
+from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
+from blursplit.frames.timestamps import Stamps, iso_utc
+from blursplit.frames.timing import Timing, order_frames
+from blursplit.result import Facts, Note
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
 
@@ -114,7 +114,7 @@ def open_frames(
             raise InputError("times", "go with an array of frames only", "leave them out for files")
         listed = [frames] if isinstance(frames, str | Path) else list(frames)
         files, repeated = find_files(listed)
-        units = read_units(files, growing=growing)
+        units = Units.read(files, growing=growing)
         units.leave_out("file given twice", "repeated-files", repeated)
         name, n_files, dropped = plain(_name(listed, files)), len(files), units.dropped
         parts = (
@@ -124,8 +124,10 @@ def open_frames(
     if parts.count < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, parts.count, const.FEWEST_FRAMES)
     order, timing = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
-    exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
-    first_mjd = start_mjd(parts.clock, order, timing, exposure)
+    exposure = parts.exposure or _check_exposure(
+        parts.header, parts.planes, timing.cadence_s, notes
+    )
+    first_mjd = timing.start_mjd(parts.clock, order, exposure)
     known = read_facts(parts.header) | parts.facts
     if exposure is not None:
         known["exposure_s"] = exposure
@@ -200,21 +202,20 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     count = sum(slab.planes for slab in units.slabs)
     if count < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, count, const.FEWEST_FRAMES)
-    clock = read_clock(units)  # leaves out files without a time
+    clock = Clock.read(units)  # leaves out files without a time
     slabs = units.slabs
-    slab_of, plane_of = enumerate_frames(slabs)
     notes = list(clock.notes)
     if slabs[0].stride > 1:
         notes.append(("colour-planes", {}))
-    sides = tuple(slab.header.word("PIERSIDE") for slab in slabs)
+    sides = [slab.header.word("PIERSIDE") for slab in slabs for _ in range(slab.planes)]
     return _Parts(
-        count=int(slab_of.size),
+        count=sum(slab.planes for slab in slabs),
         planes=slabs[0].planes,
         clock=clock,
         header=slabs[len(slabs) // 2].header,
-        frames=lambda order: FileFrames(slabs, slab_of[order], plane_of[order], mapped=not growing),
+        frames=lambda order: FileFrames.of(slabs, order, mapped=not growing),
         notes=notes,
-        sides=tuple(sides[slab] for slab in slab_of) if len(set(sides)) > 1 else (),
+        sides=tuple(sides) if len(set(sides)) > 1 else (),
     )
 
 
@@ -243,7 +244,7 @@ def _read_array(frames: NDArray[Any], times: Any) -> _Parts:
         raise TypeError(msg)
     stamps = None
     if times is not None:
-        stamps = read_times(times, "times")
+        stamps = Stamps.given(times, "times")
         if stamps.seconds.shape != frames.shape[:1]:
             msg = f"{frames.shape[0]} frames, but times of shape {stamps.seconds.shape}"
             raise ValueError(msg)
@@ -254,6 +255,27 @@ def _read_array(frames: NDArray[Any], times: Any) -> _Parts:
         header=Header(b""),
         frames=lambda order: ArrayFrames(frames, order),
     )
+
+
+def _check_exposure(
+    header: Header, planes: int, cadence_s: float, notes: list[Note]
+) -> Setting | None:
+    """Return the exposure of a header [s] of so many frames, checked against their interval."""
+    found = header.exposure
+    if found is None:
+        return None
+    value, longest_s = float(found.value), 1.05 * cadence_s
+    if value <= longest_s:
+        return found
+    facts: Facts = {"keyword": found.note, "value": value, "interval_s": cadence_s}
+    if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
+        notes.append(("exposure-in-milliseconds", facts))
+        return Setting(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
+    if planes > 1 and value / planes <= longest_s:
+        notes.append(("exposure-of-cube", facts))
+        return Setting(value / planes, "header", f"{found.note} / number of frames")
+    notes.append(("exposure-unusable", facts))
+    return None
 
 
 def _split_at_flips(

@@ -14,10 +14,15 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.compiled import kernels
+from blursplit.errors import InputError
 from blursplit.frames.layout import Slab
 from blursplit.types import ImageArray, IntArray
 
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
+
+
+# As the kernels ask: whether bytes are swapped, which bit is flipped, what is added.
+Packing = tuple[bool, np.uint16, float]
 
 
 class FrameSource(Protocol):
@@ -25,6 +30,11 @@ class FrameSource(Protocol):
 
     n_frames: int
     shape: tuple[int, int]
+
+    @property
+    def failures(self) -> dict[int, str]:
+        """Why frames could not be read so far."""
+        ...
 
     def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
@@ -68,9 +78,16 @@ class FileFrames:
         self._cached_bytes = 0
 
     @classmethod
-    def of(cls, slabs: Sequence[Slab]) -> FileFrames:
-        """Return all frames of some slabs in the order of the files."""
-        return cls(slabs, *enumerate_frames(slabs))
+    def of(
+        cls, slabs: Sequence[Slab], order: IntArray | None = None, *, mapped: bool = True
+    ) -> FileFrames:
+        """Return the frames of some slabs: all in the order of the files, or as `order` says."""
+        counts = [slab.planes for slab in slabs]
+        slab = np.repeat(np.arange(len(counts), dtype=np.int64), counts)
+        plane = np.concatenate([np.arange(count, dtype=np.int64) for count in counts])
+        if order is not None:
+            slab, plane = slab[order], plane[order]
+        return cls(slabs, slab, plane, mapped=mapped)
 
     @property
     def kept_frames(self) -> int:
@@ -96,15 +113,15 @@ class FileFrames:
         `x0`, `y0` (n, k) or (k,): position of each stamp's pixel [0, 0] in the frame.
         """
         count = stop - start
-        x0, y0 = positions(x0, y0, count)
+        x0, y0 = _positions(x0, y0, count)
         if self.shape == (size, size) and x0.shape[1] == 1 and not (x0.any() or y0.any()):
             return self.read(start, stop)[:, np.newaxis]
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
         for first, last, slab, frames in self.pieces(start, stop):
             part = slice(first - start, last - start)
-            raw, packing = pack(frames, slab)
+            raw, packing = _pack(frames, slab)
             if packing is None:
-                gather(raw, x0[part], y0[part], size, partial(_to_adu, slab=slab), out[part])
+                _gather(raw, x0[part], y0[part], size, partial(_to_adu, slab=slab), out[part])
             else:
                 kernels().gather(raw, packing, x0[part], y0[part], out[part])
         return out
@@ -140,6 +157,16 @@ class FileFrames:
                 last = first + 1
                 yield first, last, slab, self._whole(first, slab)[np.newaxis]
             first = last
+
+    def stored_pieces(
+        self, start: int, stop: int
+    ) -> Iterator[tuple[int, int, NDArray[Any], Packing | None]]:
+        """Yield the runs of `pieces`: (first, last), the pixels as stored and their packing.
+
+        The packing is None where the kernels cannot read the pixels: they have to be cut out.
+        """
+        for first, last, slab, raw in self.pieces(start, stop):
+            yield first, last, *_pack(raw, slab)
 
     def _end_of_run(self, first: int, stop: int, slab: Slab) -> int:
         frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1] * slab.stride
@@ -292,20 +319,6 @@ class FileFrames:
             self._open = None
 
 
-def failed_frames(source: FrameSource) -> dict[int, str]:
-    """Return why frames could not be read so far, whatever wraps their files."""
-    while isinstance(source, FramesOver):
-        source = source._inner  # noqa: SLF001 - of this room
-    return dict(getattr(source, "failures", {}))
-
-
-def enumerate_frames(slabs: Sequence[Slab]) -> tuple[IntArray, IntArray]:
-    """Return, for every frame in the order of the files, its slab and its plane there."""
-    counts = [slab.planes for slab in slabs]
-    slab = np.repeat(np.arange(len(counts), dtype=np.int64), counts)
-    return slab, np.concatenate([np.arange(count, dtype=np.int64) for count in counts])
-
-
 def _colour(slab: Slab) -> int:
     return 1 if slab.stride > 1 else 0
 
@@ -319,9 +332,54 @@ class FramesOver:
         # frames that may be cut again without being read again
         self.kept_frames = int(getattr(inner, "kept_frames", const.LARGEST_BLOCK))
 
+    @property
+    def failures(self) -> dict[int, str]:
+        """Why frames could not be read so far."""
+        return self._inner.failures
+
     def close(self) -> None:
         """Let go of all files."""
         self._inner.close()
+
+
+class CalibratedFrames(FramesOver):
+    """Frames with offset and flat field applied."""
+
+    def __init__(
+        self, inner: FrameSource, offset_adu: ImageArray | None, flat: ImageArray | None
+    ) -> None:
+        super().__init__(inner)
+        self._offset, self._flat = offset_adu, flat
+        for name, image in (("bias or dark", self._offset), ("flat field", self._flat)):
+            if image is not None and image.shape != self.shape:
+                sizes = f"{image.shape[1]} x {image.shape[0]} pixels, the frames "
+                sizes += f"{self.shape[1]} x {self.shape[0]}"
+                raise InputError(name, f"has {sizes}", "use calibration frames of the same window")
+
+    def read(self, start: int, stop: int) -> ImageArray:
+        """Return calibrated frames ``start:stop``."""
+        frames = self._inner.read(start, stop)
+        if self._offset is not None:
+            frames -= self._offset
+        if self._flat is not None:
+            frames /= self._flat
+        return frames
+
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
+        """Return calibrated stamps."""
+        stamps = self._inner.cut(start, stop, x0, y0, size)
+        x0, y0 = _positions(x0, y0, stop - start)
+        if self._offset is not None:
+            stamps -= self._stamps_of(self._offset, x0, y0, size)
+        if self._flat is not None:
+            stamps /= self._stamps_of(self._flat, x0, y0, size)
+        return stamps
+
+    def _stamps_of(self, image: ImageArray, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
+        same = np.broadcast_to(image, (x0.shape[0], *image.shape))
+        out = np.empty((*x0.shape, size, size), dtype=np.float32)
+        _gather(same, x0, y0, size, _copy_pixels, out)
+        return out
 
 
 class ArrayFrames:
@@ -334,6 +392,7 @@ class ArrayFrames:
 
     def __init__(self, frames_adu: NDArray[Any], order: IntArray | None = None) -> None:
         self._frames = frames_adu
+        self.failures: dict[int, str] = {}
         self._order = np.arange(len(frames_adu)) if order is None else order
         self.n_frames = int(self._order.size)
         self.shape = (int(frames_adu.shape[1]), int(frames_adu.shape[2]))
@@ -349,9 +408,9 @@ class ArrayFrames:
 
     def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
-        x0, y0 = positions(x0, y0, stop - start)
+        x0, y0 = _positions(x0, y0, stop - start)
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
-        gather(self.read(start, stop), x0, y0, size, copy_pixels, out)
+        _gather(self.read(start, stop), x0, y0, size, _copy_pixels, out)
         return out
 
     def close(self) -> None:
@@ -381,10 +440,7 @@ def _to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> Ima
     return out
 
 
-Packing = tuple[bool, np.uint16, float]
-
-
-def pack(frames: NDArray[Any], slab: Slab) -> tuple[NDArray[Any], Packing | None]:
+def _pack(frames: NDArray[Any], slab: Slab) -> tuple[NDArray[Any], Packing | None]:
     """Return stored frames and how they are packed as the kernels ask, None where they cannot."""
     whole = slab.bscale == 1 and slab.blank is None and slab.bzero == round(slab.bzero)
     if (
@@ -403,21 +459,7 @@ def pack(frames: NDArray[Any], slab: Slab) -> tuple[NDArray[Any], Packing | None
     return raw, (swapped, flip, float(slab.bzero) - (0x8000 if signed else 0))
 
 
-def stored_pieces(
-    source: FrameSource, start: int, stop: int
-) -> Iterator[tuple[int, int, NDArray[Any] | None, Packing | None]]:
-    """Yield runs (first, last) that cover ``start:stop``, their pixels as stored and their packing.
-
-    The packing is None where the kernels cannot read the pixels: they have to be cut out.
-    """
-    if not isinstance(source, FileFrames):
-        yield start, stop, None, None
-        return
-    for first, last, slab, raw in source.pieces(start, stop):
-        yield first, last, *pack(raw, slab)
-
-
-def gather(
+def _gather(
     frames: NDArray[Any],
     x0: IntArray,
     y0: IntArray,
@@ -457,7 +499,7 @@ def gather(
             out[f, s, to_y, to_x] = convert(frames[f, ys, xs])
 
 
-def positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArray]:
+def _positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArray]:
     """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
     x0, y0 = np.asarray(x0), np.asarray(y0)
     shape = (count, x0.shape[-1])
@@ -465,7 +507,7 @@ def positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArra
     return np.broadcast_to(x0, shape).copy(), np.broadcast_to(y0, shape).copy()
 
 
-def copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:
+def _copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:
     """Return pixels that are in ADU already, or write them into `out`."""
     if out is None:
         return values

@@ -75,6 +75,40 @@ class Stamps:
     resolution_s: float  # smallest step that the keyword can express
     note: str = ""  # what had to be assumed
 
+    @classmethod
+    def read(cls, headers: Sequence[Header]) -> Stamps | None:
+        """Return the finest usable times that every header gives, or None where there are none."""
+        found = [*_instant_candidates(headers), *_day_candidates(headers)]
+        if not found:
+            return None
+        # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
+        return min(found, key=lambda one: (max(one[0], const.FINEST_TIME_S), one[1]))[2]()
+
+    @classmethod
+    def given(cls, times: Any, source: str | Path) -> Stamps:
+        """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats."""
+        first_mjd = None
+        if hasattr(times, "utc"):
+            days = np.atleast_1d(times.utc.mjd)
+            first_mjd = float(days[0])
+            seconds = np.atleast_1d((times - times[0]).to_value("s"))
+        elif hasattr(times, "unit") and times.unit is not None:
+            try:
+                seconds = np.atleast_1d(times.to_value("s"))
+            except ValueError as error:  # astropy's UnitConversionError is one
+                raise InputError(source, f"are in {times.unit}", "give them in seconds") from error
+        else:
+            try:
+                seconds = np.atleast_1d(np.asarray(times, dtype=np.float64))
+            except (TypeError, ValueError) as error:
+                remedy = "give seconds, a Quantity or a Time"
+                raise InputError(source, "are no times", remedy) from error
+        seconds = np.ma.filled(np.ma.asarray(seconds, dtype=np.float64), np.nan)
+        if not np.all(np.isfinite(seconds)):
+            missing = int(np.count_nonzero(~np.isfinite(seconds)))
+            raise InputError(source, f"{missing} of them are missing", "leave those frames out")
+        return cls(seconds - seconds[0], first_mjd, str(source), "middle", _finest_step(seconds))
+
 
 def parse_instant(text: str) -> _Instant | None:
     """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date alone; None if wrong.
@@ -122,15 +156,6 @@ def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
     digits = (match.group(4) or "")[:9]
     clock = f"{hour:02d}:{minute:02d}:{second:02d}.{digits or '0'}"
     return clock, zone_s, 10.0 ** -len(digits)
-
-
-def read_stamps(headers: Sequence[Header]) -> Stamps | None:
-    """Return the finest usable times that every header gives, or None where there are none."""
-    found = [*_instant_candidates(headers), *_day_candidates(headers)]
-    if not found:
-        return None
-    # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
-    return min(found, key=lambda one: (max(one[0], const.FINEST_TIME_S), one[1]))[2]()
 
 
 def without_time(headers: Sequence[Header]) -> list[int]:
@@ -354,31 +379,6 @@ def iso_utc(mjd: float) -> str:
 
     with offline():
         return str(Time(mjd, format="mjd", scale="utc").isot)
-
-
-def read_times(times: Any, source: str | Path) -> Stamps:
-    """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats."""
-    first_mjd = None
-    if hasattr(times, "utc"):
-        days = np.atleast_1d(times.utc.mjd)
-        first_mjd = float(days[0])
-        seconds = np.atleast_1d((times - times[0]).to_value("s"))
-    elif hasattr(times, "unit") and times.unit is not None:
-        try:
-            seconds = np.atleast_1d(times.to_value("s"))
-        except ValueError as error:  # astropy's UnitConversionError is one
-            raise InputError(source, f"are in {times.unit}", "give them in seconds") from error
-    else:
-        try:
-            seconds = np.atleast_1d(np.asarray(times, dtype=np.float64))
-        except (TypeError, ValueError) as error:
-            remedy = "give seconds, a Quantity or a Time"
-            raise InputError(source, "are no times", remedy) from error
-    seconds = np.ma.filled(np.ma.asarray(seconds, dtype=np.float64), np.nan)
-    if not np.all(np.isfinite(seconds)):
-        missing = int(np.count_nonzero(~np.isfinite(seconds)))
-        raise InputError(source, f"{missing} of them are missing", "leave those frames out")
-    return Stamps(seconds - seconds[0], first_mjd, str(source), "middle", _finest_step(seconds))
 
 
 def _finest_step(seconds: FloatArray) -> float:

@@ -14,8 +14,6 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock
-from blursplit.frames.facts import read_exposure
-from blursplit.frames.header import Header
 from blursplit.frames.timestamps import Stamps
 from blursplit.result import Facts, Note
 from blursplit.rig import Setting, Setup
@@ -44,55 +42,69 @@ class Timing:
     backward: int = 0
     duplicates: int = 0
 
+    @classmethod
+    def of(
+        cls,
+        stamp_s: FloatArray,
+        resolution_s: float,
+        *,
+        hardware: bool = False,
+        interval_s: float | None = None,
+    ) -> Timing:
+        """Find the grid under time stamps, its missing frames and its gaps.
 
-def solve_timing(
-    stamp_s: FloatArray,
-    resolution_s: float,
-    *,
-    hardware: bool = False,
-    interval_s: float | None = None,
-) -> Timing:
-    """Find the grid under time stamps, its missing frames and its gaps.
+        `stamp_s` (n_frames,): stamps in order of time; equal ones are allowed. `resolution_s`:
+        smallest step the stamps can express. `hardware`: whether the camera made the stamps: then
+        they are kept as they are. `interval_s`: frame interval where the user gave it.
 
-    `stamp_s` (n_frames,): stamps in order of time; equal ones are allowed. `resolution_s`: smallest
-    step the stamps can express. `hardware`: whether the camera made the stamps: then they are kept
-    as they are. `interval_s`: frame interval where the user gave it.
+        Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
+        whole n that step over dropped frames. Steps of n are taken from the rounded intervals where
+        these are clean, and otherwise from lasting steps (median of 9) of the phase t - n dt,
+        because a single late stamp is not a dropped frame.
+        """
+        stamp_s = np.asarray(stamp_s, dtype=np.float64) - stamp_s[0]
+        dt, number = _fit_grid(stamp_s, resolution_s, interval_s)
+        residual = stamp_s - number * (interval_s or _slope(number, stamp_s))
+        residual -= np.median(residual)
+        jitter = float(np.std(residual))
+        most = (const.GRID_JITTER if interval_s is None else const.GRID_JITTER_STATED) * dt
+        on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
+        steps = np.diff(number)
+        missing = int(np.sum(steps - 1)) if on_grid else 0
+        snap = on_grid and dt < const.SLOW_CADENCE_S and not hardware
+        time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
+        kind: TimingKind = "irregular"
+        if snap or (on_grid and jitter < max(const.EVEN_JITTER * dt, 50e-6)):
+            kind = "regular"
+        elif on_grid:
+            kind = "jittered"
+        if not on_grid:
+            dt = float(np.median(np.diff(time_s)))
+        limit = (
+            max(const.GAP_S, const.GAP_FRAMES * dt)
+            if on_grid and dt < const.SLOW_CADENCE_S
+            else const.SLOW_GAP_FRAMES * dt
+        )
+        waits = np.diff(time_s)
+        breaks = waits > limit
+        segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
+        gaps = [(float(time_s[i]), float(waits[i])) for i in np.flatnonzero(breaks)]
+        if gaps and on_grid:
+            missing -= int(np.sum(steps[breaks] - 1))
+        return cls(time_s, kind, dt, segment, jitter, missing, tuple(gaps), snap)
 
-    Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
-    whole n that step over dropped frames. Steps of n are taken from the rounded intervals where
-    these are clean, and otherwise from lasting steps (median of 9) of the phase t - n dt,
-    because a single late stamp is not a dropped frame.
-    """
-    stamp_s = np.asarray(stamp_s, dtype=np.float64) - stamp_s[0]
-    dt, number = _fit_grid(stamp_s, resolution_s, interval_s)
-    residual = stamp_s - number * (interval_s or _slope(number, stamp_s))
-    residual -= np.median(residual)
-    jitter = float(np.std(residual))
-    most = (const.GRID_JITTER if interval_s is None else const.GRID_JITTER_STATED) * dt
-    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
-    steps = np.diff(number)
-    missing = int(np.sum(steps - 1)) if on_grid else 0
-    snap = on_grid and dt < const.SLOW_CADENCE_S and not hardware
-    time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
-    kind: TimingKind = "irregular"
-    if snap or (on_grid and jitter < max(const.EVEN_JITTER * dt, 50e-6)):
-        kind = "regular"
-    elif on_grid:
-        kind = "jittered"
-    if not on_grid:
-        dt = float(np.median(np.diff(time_s)))
-    limit = (
-        max(const.GAP_S, const.GAP_FRAMES * dt)
-        if on_grid and dt < const.SLOW_CADENCE_S
-        else const.SLOW_GAP_FRAMES * dt
-    )
-    waits = np.diff(time_s)
-    breaks = waits > limit
-    segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
-    gaps = [(float(time_s[i]), float(waits[i])) for i in np.flatnonzero(breaks)]
-    if gaps and on_grid:
-        missing -= int(np.sum(steps[breaks] - 1))
-    return Timing(time_s, kind, dt, segment, jitter, missing, tuple(gaps), snap)
+    def start_mjd(self, clock: Clock, order: IntArray, exposure: Setting | None) -> float | None:
+        """Return the date of the first frame's middle."""
+        stamps = clock.stamps or clock.start
+        if stamps is None or stamps.first_mjd_utc is None:
+            return None
+        first = 0.0
+        if clock.stamps is not None:
+            offsets = stamps.seconds[order] - self.time_s
+            first = float(np.median(offsets)) if self.snapped else float(offsets[0])
+        shift = {"begin": 0.5, "middle": 0.0, "end": -0.5}[stamps.where]
+        half = shift * float(exposure.value) if exposure is not None else 0.0
+        return stamps.first_mjd_utc + (first + half) / const.DAY_S
 
 
 def _fit_grid(
@@ -187,35 +199,16 @@ class RatePart:
         """Frames a second."""
         return 1.0 / self.interval_s
 
+    @classmethod
+    def both(cls, time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[RatePart, ...]:
+        """Return the two parts of a run whose frame rate changes once, or nothing.
 
-def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[RatePart, ...]:
-    """Return the two parts of a run whose frame rate changes once, or nothing.
-
-    `longest_wait_s`: a longer wait is a gap, in which no frame is missing.
-    """
-    cut = change_of_rate(time_s)
-    if cut is None:
-        return ()
-    return tuple(_part(time_s, a, b, longest_wait_s) for a, b in ((0, cut), (cut, time_s.size)))
-
-
-def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
-    """Return the small whole numbers whose ratio two rates have, or None.
-
-    Rates p and q times a common base fold the same frequencies together every p q of it, and where
-    one is a multiple of the other the slower says nothing that the faster does not.
-
-    Examples
-    --------
-    >>> small_ratio(50.0, 25.0), small_ratio(40.0, 50.0), small_ratio(40.0, 47.0)
-    ((2, 1), (4, 5), None)
-    """
-    from fractions import Fraction
-
-    near = Fraction(first_hz / second_hz).limit_denominator(const.RATE_SMALL_NUMBERS)
-    exact = abs(first_hz / second_hz / float(near) - 1.0) < 1e-3 if near else False  # noqa: PLR2004
-    small = exact and max(near.numerator, near.denominator) <= const.RATE_SMALL_NUMBERS
-    return (near.numerator, near.denominator) if small else None
+        `longest_wait_s`: a longer wait is a gap, in which no frame is missing.
+        """
+        cut = change_of_rate(time_s)
+        if cut is None:
+            return ()
+        return tuple(_part(time_s, a, b, longest_wait_s) for a, b in ((0, cut), (cut, time_s.size)))
 
 
 def _part(time_s: FloatArray, first: int, stop: int, longest_wait_s: float) -> RatePart:
@@ -301,13 +294,13 @@ def order_frames(
         notes.append(("duplicate-times", {"frames": duplicates}))
     if order.size < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, int(order.size), const.FEWEST_FRAMES)
-    timing = solve_timing(
+    timing = Timing.of(
         seconds[order],
         stamps.resolution_s,
         hardware=setup.camera.time_stamps == "hardware",
         interval_s=given,
     )
-    rates = parts_of_rate(timing.time_s, max(const.GAP_S, const.GAP_FRAMES * timing.cadence_s))
+    rates = RatePart.both(timing.time_s, max(const.GAP_S, const.GAP_FRAMES * timing.cadence_s))
     timing = replace(
         timing,
         # what the slower rate leaves out of the faster one's grid was never taken
@@ -380,7 +373,7 @@ def _note_timing(
     _note_coarse(timing, stamps, notes, stated=bool(said))
     if not said:
         return
-    found = solve_timing(np.sort(stamps.seconds), stamps.resolution_s) if given else timing
+    found = Timing.of(np.sort(stamps.seconds), stamps.resolution_s) if given else timing
     if found.kind != "irregular" and abs(found.cadence_s / said - 1) > const.INTERVAL_AGREES:
         facts: Facts = {"stated_s": said, "found_s": found.cadence_s}
         notes.append(("interval-contradicts-times", facts))
@@ -401,38 +394,3 @@ def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) 
     share = min(doubt, 1.0) if not stated and doubt > const.INTERVAL_AGREES else None
     facts: Facts = {"step_s": step_s, "keyword": stamps.keyword, "start_s": 0.5 * step_s}
     notes.append(("times-coarse", {**facts, "share": share}))
-
-
-def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:
-    """Return the exposure of a header [s] of so many frames, checked against their interval."""
-    found = read_exposure(header)
-    if found is None:
-        return None
-    value, longest_s = float(found.value), 1.05 * cadence_s
-    if value <= longest_s:
-        return found
-    facts: Facts = {"keyword": found.note, "value": value, "interval_s": cadence_s}
-    if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
-        notes.append(("exposure-in-milliseconds", facts))
-        return Setting(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
-    if planes > 1 and value / planes <= longest_s:
-        notes.append(("exposure-of-cube", facts))
-        return Setting(value / planes, "header", f"{found.note} / number of frames")
-    notes.append(("exposure-unusable", facts))
-    return None
-
-
-def start_mjd(
-    clock: Clock, order: IntArray, timing: Timing, exposure: Setting | None
-) -> float | None:
-    """Return the date of the first frame's middle."""
-    stamps = clock.stamps or clock.start
-    if stamps is None or stamps.first_mjd_utc is None:
-        return None
-    first = 0.0
-    if clock.stamps is not None:
-        offsets = stamps.seconds[order] - timing.time_s
-        first = float(np.median(offsets)) if timing.snapped else float(offsets[0])
-    shift = {"begin": 0.5, "middle": 0.0, "end": -0.5}[stamps.where]
-    half = shift * float(exposure.value) if exposure is not None else 0.0
-    return stamps.first_mjd_utc + (first + half) / const.DAY_S

@@ -5,15 +5,17 @@ How far each frame lies off its expected place is told by the brightest stars.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.compiled import kernels
 from blursplit.frames import FrameSource
-from blursplit.frames.source import FileFrames, stored_pieces
+from blursplit.frames.source import FileFrames, Packing
 from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
@@ -371,6 +373,16 @@ def _cut_wide(
     return cuts, x_px - x0, y_px - y0
 
 
+def _stored_pieces(
+    source: FrameSource, start: int, stop: int
+) -> Iterator[tuple[int, int, NDArray[Any] | None, Packing | None]]:
+    """Yield runs that cover ``start:stop``, with their pixels as stored where there are such."""
+    if isinstance(source, FileFrames):
+        yield from source.stored_pieces(start, stop)
+    else:
+        yield start, stop, None, None
+
+
 def _sum_wide(
     source: FrameSource,
     start: int,
@@ -386,7 +398,7 @@ def _sum_wide(
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     hot = hot_near(x0, y0, size, setup)
     sums = np.empty((*x0.shape, 2, size), dtype=np.float32)
-    for first, last, raw, packing in stored_pieces(source, start, start + len(x0)):
+    for first, last, raw, packing in _stored_pieces(source, start, start + len(x0)):
         rows = slice(first - start, last - start)
         if packing is not None:
             sum_stored(raw, packing, x0[rows], y0[rows], hot, sums[rows])
@@ -424,7 +436,7 @@ def _measure_at(
         ),
         brightest_reach(size, setup),
     )
-    for first, last, raw, packing in stored_pieces(source, start, start + n):
+    for first, last, raw, packing in _stored_pieces(source, start, start + n):
         rows = slice(first - start, last - start)
         if packing is not None:
             where = x0[rows], y0[rows], hot, x_px[rows], y_px[rows]

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.errors import TooFewStarsError, plain
 from blursplit.frames import Sequence
-from blursplit.frames.source import failed_frames
 from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
@@ -295,7 +294,7 @@ def _describe(
     dim = int((level < const.CLOUD_FLUX * usual).sum())
     if dim:
         notes.append(("cloud", {"frames": dim}))
-    failed = failed_frames(sequence.source)
+    failed = sequence.source.failures
     if failed:
         first = failed[min(failed)]
         notes.append(("frames-unreadable", {"frames": len(failed), "why": plain(first)}))

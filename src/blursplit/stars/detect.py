@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import FrameSource, Sequence
-from blursplit.frames.source import failed_frames
 from blursplit.stars.centroid import measure_windowed
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
@@ -51,7 +50,7 @@ def _read_early_frames(source: FrameSource, name: str) -> ImageArray:
     ny, nx = source.shape
     count = int(np.clip(const.MEAN_BYTES // (4 * ny * nx), 3, const.MEAN_FRAMES))
     frames = source.read(0, min(count, source.n_frames))
-    failed = [why for frame, why in failed_frames(source).items() if frame < len(frames)]
+    failed = [why for frame, why in source.failures.items() if frame < len(frames)]
     if 2 * len(failed) > len(frames):
         raise InputError(name, f"cannot be read ({failed[0]})", "copy it again")
     return frames

@@ -19,8 +19,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError, plain
 from blursplit.frames.clock import Clock
-from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.frames.timing import order_frames, start_mjd
+from blursplit.frames.timestamps import Stamps, iso_utc
+from blursplit.frames.timing import order_frames
 from blursplit.result import Note
 from blursplit.rig import Rig, Setting
 from blursplit.stars.build_tracks import find_jumps
@@ -77,7 +77,7 @@ def positions_to_tracks(
     }
     if "flux" in columns:
         values["flux"] = cells.place(_numbers(positions[columns["flux"]], "flux", name))
-    stamps = read_times(cells.times, name)
+    stamps = Stamps.given(cells.times, name)
     clock = Clock(stamps=stamps, interval_key="times")
     dropped: dict[str, int] = {}
     if len(stamps.seconds) < const.FEWEST_FRAMES:
@@ -102,7 +102,7 @@ def positions_to_tracks(
     if exposure is None:
         notes.append(("exposure-unknown", {}))
     blank = np.full(good.shape, np.nan)
-    first_mjd = start_mjd(clock, rows, timing, None)
+    first_mjd = timing.start_mjd(clock, rows, None)
     segment = _part_at_jumps(values, good, timing.segment, scale_arcsec, notes)
     tracks = StarTracks(
         time_s=timing.time_s,
@@ -291,7 +291,7 @@ def _arrange(table: Any, columns: dict[str, str], name: str) -> _Cells:
     if len(column) == 0:
         raise InputError(name, "has no rows", "give a row for each star and time")
     times = _times(column, columns["time"], name)
-    seconds = read_times(times, f"{name}, column '{columns['time']}'").seconds
+    seconds = Stamps.given(times, f"{name}, column '{columns['time']}'").seconds
     # One frame has one time, up to the rounding of its digits.
     _, first, frame = np.unique(np.round(seconds, 7), return_index=True, return_inverse=True)
     star = np.zeros(len(seconds), dtype=np.int64)
