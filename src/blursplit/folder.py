@@ -32,7 +32,6 @@ from blursplit.series import (
     table,
     write_units,
 )
-from blursplit.stars import load_tracks, save_tracks
 from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME, StarTracks
 from blursplit.types import FloatArray
 
@@ -310,7 +309,7 @@ def write_result_folder(
         measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
         (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         if measurement.tracks is not None:
-            save_tracks(measurement.tracks, temporary)
+            measurement.tracks.save(temporary)
         (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
     return target
 
@@ -434,7 +433,7 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     result = read_result(path)
     arrays = _read(path / SERIES_FILE, _read_series_units)
     images, scale = _read(path / IMAGES_FILE, _read_image_units)
-    tracks = load_tracks(path) if with_tracks else None
+    tracks = StarTracks.load(path) if with_tracks else None
     return Measurement(result, Series(arrays, images, scale), tracks)
 
 

@@ -161,9 +161,9 @@ class Outcome:
 
         `columns` picks the true stars that may be followed.
         """
-        from blursplit.stars import load_tracks
+        from blursplit.stars import StarTracks
 
-        tracks = load_tracks(self.folder)
+        tracks = StarTracks.load(self.folder)
         x, y = sky.x_px[tracks.frame], sky.y_px[tracks.frame]
         if columns is not None:
             x, y = x[:, columns], y[:, columns]

@@ -60,7 +60,7 @@ def test_a_full_disk_is_told_in_one_line(make_field, measure, tmp_path, monkeypa
     def full(*_):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("blursplit.folder.save_tracks", full)
+    monkeypatch.setattr("blursplit.stars.tracks.StarTracks.save", full)
     line = measure(make_field(12).cube(tmp_path / "cube.fits")).refusal()
     assert "cannot be written (No space left on device); free disk space" in line
 
@@ -145,7 +145,9 @@ def test_an_interrupt_at_any_moment_leaves_all_or_nothing(make_field, tmp_path, 
         assert stderr.strip() in {"", "blursplit: stopped; nothing was left half-written"}
 
 
-@pytest.mark.parametrize("seam", ["blursplit.folder.write_units", "blursplit.folder.save_tracks"])
+@pytest.mark.parametrize(
+    "seam", ["blursplit.folder.write_units", "blursplit.stars.tracks.StarTracks.save"]
+)
 def test_an_interrupt_while_writing_leaves_nothing(
     make_field, measure, tmp_path, monkeypatch, seam
 ):

@@ -11,19 +11,13 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.constants import WINDOW_OVER_SIGMA
+from blursplit.stars.build_tracks import _gain_of, _noise_against_level
 from blursplit.stars.centroid import (
+    _unwindow,
     measure_centroids,
     measure_windowed,
-    unwindow,
 )
-from blursplit.stars.pixels import (
-    centroid_variance_terms,
-    core_signal_to_noise,
-    fill_gaps,
-    gain_of,
-    measure_sky,
-    noise_against_level,
-)
+from blursplit.stars.pixels import fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -133,7 +127,7 @@ def test_scatter_is_near_the_cramer_rao_bound(
     assert rms < limit * bound * 1.02
     assert rms > bound * 0.98
     assert abs(off.mean()) < 4 * rms / np.sqrt(off.size)
-    star, back = centroid_variance_terms(found, window, variance)
+    star, back = found.variance_terms(window, variance)
     assert_allclose(np.sqrt(np.median(star + back)), rms, rtol=0.05)
 
 
@@ -142,7 +136,7 @@ def test_stated_noise_follows_the_published_forms() -> None:
     sigma, flux = 2.0, 1e4
     stamps = star_pixels([0.2], [0.1], [flux], sigma, sigma).astype(np.float32)
     found = measure_windowed(stamps, np.zeros(1), sigma)
-    star, back = centroid_variance_terms(found, sigma, np.array([30.0]))
+    star, back = found.variance_terms(sigma, np.array([30.0]))
     assert_allclose(star, 16 / 9 * sigma**2 / flux, rtol=5e-3)
     assert_allclose(back, 8 * np.pi * sigma**4 * 30.0 / flux**2, rtol=5e-3)
 
@@ -215,7 +209,7 @@ def test_stamps_without_a_star_give_nothing_or_low_signal() -> None:
     found = measure_windowed(stamps, sky, 3.0)
     assert np.isnan(found.x_px[:2]).all()
     # The highest of some ten thousand independent places: 3.9 sigma.
-    snr = core_signal_to_noise(found.core_adu, 3.0, np.inf, np.full(300, 100.0))
+    snr = found.signal_to_noise(3.0, np.inf, np.full(300, 100.0))
     assert not (snr > 5).any()
     assert measure_windowed(stamps[:0], sky[:0], 3.0).x_px.shape == (0,)
     with pytest.raises(ValueError, match="none of"):
@@ -247,7 +241,7 @@ def test_lone_gaps_are_filled_from_their_neighbours() -> None:
 
 def test_moments_as_wide_as_the_window_are_unknown() -> None:
     """A windowed moment that leaves no room for a star is NaN, not a number."""
-    xx, yy, xy = unwindow(np.array([9.0, 4.0]), np.array([9.0, 4.0]), np.zeros(2), 3.0)
+    xx, yy, xy = _unwindow(np.array([9.0, 4.0]), np.array([9.0, 4.0]), np.zeros(2), 3.0)
     assert np.isnan([xx[0], yy[0], xy[0]]).all()
     assert_allclose([xx[1], yy[1], xy[1]], [7.2, 7.2, 0.0])
 
@@ -260,7 +254,7 @@ def test_gain_is_found_in_the_stars_own_pixels(gain: float) -> None:
         [star_pixels(*rng.uniform(-1, 1, (2, 1)), [60e3], s, s) for s in rng.uniform(1.8, 2.4, 500)]
     )
     pixels = (rng.poisson(light + 100.0) + rng.normal(0, 3.0, light.shape)) / gain
-    fitted = gain_of(*noise_against_level(pixels.astype(np.float32), np.full(500, 100.0 / gain)))
+    fitted = _gain_of(*_noise_against_level(pixels.astype(np.float32), np.full(500, 100.0 / gain)))
     assert fitted is not None
     found, error = fitted
     assert error < 0.3
@@ -271,5 +265,5 @@ def test_no_gain_from_too_little() -> None:
     """Few stamps, or stamps without light, say nothing about the gain."""
     rng = np.random.default_rng(7)
     dark = rng.normal(100, 5, (60, SIZE, SIZE)).astype(np.float32)
-    assert gain_of(*noise_against_level(dark[:5], np.full(5, 100.0))) is None
-    assert gain_of(*noise_against_level(dark, np.full(60, 100.0))) is None
+    assert _gain_of(*_noise_against_level(dark[:5], np.full(5, 100.0))) is None
+    assert _gain_of(*_noise_against_level(dark, np.full(60, 100.0))) is None

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from blursplit.stars import follow_stars
-from blursplit.stars.geometry import extrapolate, fit_field_rotation, last_step, nearest_turn_deg
-from blursplit.stars.register import Peaks, lasting_peaks, register
+from blursplit.stars.register import Peaks
+from blursplit.stars.tracker import _extrapolate, _fit_field_rotation, _last_step, _nearest_turn_deg
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -144,7 +144,7 @@ def test_chance_finds_few_stars_in_no_more_frames_than_stated() -> None:
     for _ in range(n):
         height = np.sort(rng.uniform(300, 5000, 12))[::-1]
         rays = Peaks(rng.uniform(0, 259, 12), rng.uniform(0, 199, 12), height)
-        taken += register(stars, rays, shape, tolerance_px=2.0) is not None
+        taken += stars.register(rays, shape, tolerance_px=2.0) is not None
     # Three are stated; more than eight would come of that in one draw of 260 (Poisson).
     assert taken <= 8
 
@@ -153,10 +153,10 @@ def test_the_brightness_of_two_stars_tells_which_is_which() -> None:
     """Half a turn about their middle puts two stars in each other's places."""
     stars = Peaks(np.array([60.0, 140.0]), np.array([70.0, 90.0]), np.array([900.0, 300.0]))
     flipped = Peaks(199.0 - stars.x_px, 149.0 - stars.y_px, stars.height_adu)
-    found = register(stars, flipped, (150, 200), tolerance_px=2.0)
+    found = stars.register(flipped, (150, 200), tolerance_px=2.0)
     assert found is not None
     assert (found.turn_deg, found.shift_x_px, found.shift_y_px) == (180.0, 0.0, 0.0)
-    found = register(stars, stars, (150, 200), tolerance_px=2.0)
+    found = stars.register(stars, (150, 200), tolerance_px=2.0)
     assert found is not None
     assert (found.turn_deg, found.shift_x_px, found.shift_y_px) == (0.0, 0.0, 0.0)
 
@@ -173,7 +173,7 @@ def test_peaks_that_last_are_the_stars() -> None:
 
     frames = [frame() for _ in range(24)]
     for one in frames:
-        left = lasting_peaks(one, frames, 2.0)
+        left = one.lasting(frames, 2.0)
         np.testing.assert_array_equal(left.height_adu, [2500.0, 900.0])
 
 
@@ -182,8 +182,8 @@ def test_a_dither_is_not_continued_as_drift() -> None:
     rng = np.random.default_rng(7)
     frame = np.arange(32.0)
     value = 1.2 * np.sin(frame) + rng.normal(0, 0.4, 32) - 9.0 * (frame >= 10)
-    assert last_step(value) == 10
-    ahead = extrapolate(0.03 * frame, value, 0.03 * np.arange(32.0, 128.0))
+    assert _last_step(value) == 10
+    ahead = _extrapolate(0.03 * frame, value, 0.03 * np.arange(32.0, 128.0))
     # The median of eight values that scatter by 1 px, four times 0.45 px.
     np.testing.assert_allclose(ahead, -9.0, atol=1.8)
 
@@ -192,8 +192,8 @@ def test_drift_is_no_step() -> None:
     """A line, however steep, is taken for one."""
     rng = np.random.default_rng(8)
     frame = np.arange(32.0)
-    assert all(last_step(v * frame + rng.normal(0, 0.3, 32)) == 0 for v in np.linspace(0.1, 5, 50))
-    assert last_step(frame[:7]) == 0
+    assert all(_last_step(v * frame + rng.normal(0, 0.3, 32)) == 0 for v in np.linspace(0.1, 5, 50))
+    assert _last_step(frame[:7]) == 0
 
 
 @pytest.mark.parametrize("memory", [0.0, 0.6])
@@ -207,7 +207,7 @@ def test_the_error_of_a_turn_is_its_scatter(memory: float) -> None:
         noise = rng.normal(0, 0.4, (2, n, 3))
         for i in range(1, n):
             noise[:, i] = memory * noise[:, i - 1] + np.sqrt(1 - memory**2) * noise[:, i]
-        found.append(fit_field_rotation(x, y, *noise, np.ones((n, 3), dtype=bool)))
+        found.append(_fit_field_rotation(x, y, *noise, np.ones((n, 3), dtype=bool)))
     turns = np.array([one.turn_deg for one in found if one is not None])
     stated = np.median([one.error_deg for one in found if one is not None])
     # A scatter of 400 is known to 3.5 %, three times that; the median of a series with memory
@@ -218,5 +218,5 @@ def test_the_error_of_a_turn_is_its_scatter(memory: float) -> None:
 
 def test_turns_are_compared_by_the_nearest_whole_turn() -> None:
     """359.9 degrees are -0.1, and half a turn either way is half a turn."""
-    near = nearest_turn_deg(np.array([359.9, -180.2, 540.1]), 0.0)
+    near = _nearest_turn_deg(np.array([359.9, -180.2, 540.1]), 0.0)
     np.testing.assert_allclose(np.abs(near), [0.1, 179.8, 179.9], atol=1e-9)

@@ -15,9 +15,8 @@ from scipy.signal import lfilter
 
 from blursplit.frames import ArrayFrames, Sequence
 from blursplit.rig import Rig, Setting, merge_settings
-from blursplit.stars import follow_stars, load_tracks, save_tracks
+from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.raw_checks import _within_a_pixel, are_these_raw
-from blursplit.stars.tracks import StarTracks
 
 N = 240
 X, Y = np.array([24.0, 74.0, 50.0, 22.0]), np.array([22.0, 28.0, 52.0, 76.0])
@@ -352,12 +351,12 @@ def test_what_pixels_say_is_kept_with_the_tracks(frames, tmp_path):
     """Saved and read back exactly, NaN included; tracks of an older version have none."""
     tracks = frames[1](frames[0])
     pixels = replace(tracks.pixels, neighbour_correlation=float("nan"))
-    save_tracks(replace(tracks, pixels=pixels), tmp_path)
-    again = load_tracks(tmp_path).pixels
+    replace(tracks, pixels=pixels).save(tmp_path)
+    again = StarTracks.load(tmp_path).pixels
     assert np.isnan(again.neighbour_correlation)
     assert replace(again, neighbour_correlation=0.0) == replace(pixels, neighbour_correlation=0.0)
-    save_tracks(replace(tracks, pixels=None), tmp_path)
-    assert load_tracks(tmp_path).pixels is None
+    replace(tracks, pixels=None).save(tmp_path)
+    assert StarTracks.load(tmp_path).pixels is None
 
 
 def test_a_knock_that_rings_down_is_no_step(frames):

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.stars.build_tracks import find_jumps
-from blursplit.stars.geometry import _fit_turn_and_scale, extrapolate, runs, turned
-from blursplit.stars.register import Peaks, find_hot_pixels, find_peaks, register
+from blursplit.stars.detect import _find_hot_pixels
+from blursplit.stars.register import Peaks
+from blursplit.stars.robust import runs
+from blursplit.stars.tracker import _extrapolate, _fit_turn_and_scale, _turned
 
 SHAPE = (400, 500)
 
@@ -36,7 +38,7 @@ def test_a_shifted_field_with_strangers_and_losses_is_found(
     """A fifth of the stars gone, a few false peaks, half a pixel of jitter: still found."""
     rng = np.random.default_rng(seed)
     stars = pattern(rng, n)
-    x, y = turned(stars.x_px, stars.y_px, turn, 1.0, SHAPE)
+    x, y = _turned(stars.x_px, stars.y_px, turn, 1.0, SHAPE)
     keep = rng.permutation(n)[: n - n // 5]
     false = rng.uniform(0, 400, (2, 3))
     peaks = Peaks(
@@ -44,7 +46,7 @@ def test_a_shifted_field_with_strangers_and_losses_is_found(
         np.concatenate([y[keep] + dy + rng.normal(0, 0.3, keep.size), false[1]]),
         np.concatenate([stars.height_adu[keep], [500.0, 200.0, 100.0]]),
     )
-    found = register(stars, peaks, SHAPE, tolerance_px=3.0)
+    found = stars.register(peaks, SHAPE, tolerance_px=3.0)
     assert found is not None
     # Five stars of 0.3 px jitter have a median good to 0.17 px; six times that.
     assert_allclose([found.shift_x_px, found.shift_y_px], [dx, dy], atol=1.0)
@@ -57,10 +59,10 @@ def test_a_foreign_field_is_not_taken_for_ours() -> None:
     taken = 0
     for _ in range(300):
         stars, others = pattern(rng, 12), pattern(rng, 12)
-        taken += register(stars, others, SHAPE, tolerance_px=3.0) is not None
+        taken += stars.register(others, SHAPE, tolerance_px=3.0) is not None
     assert taken <= 1
     nobody = Peaks(np.zeros(0), np.zeros(0), np.zeros(0))
-    assert register(pattern(rng, 9), nobody, SHAPE, tolerance_px=3.0) is None
+    assert pattern(rng, 9).register(nobody, SHAPE, tolerance_px=3.0) is None
 
 
 def test_a_lone_star_needs_its_own_brightness() -> None:
@@ -68,10 +70,10 @@ def test_a_lone_star_needs_its_own_brightness() -> None:
     one = Peaks(np.array([100.0]), np.array([100.0]), np.array([500.0]))
     same = Peaks(np.array([140.0]), np.array([90.0]), np.array([400.0]))
     faint = Peaks(np.array([140.0]), np.array([90.0]), np.array([50.0]))
-    found = register(one, same, SHAPE, tolerance_px=3.0)
+    found = one.register(same, SHAPE, tolerance_px=3.0)
     assert found is not None
     assert (found.shift_x_px, found.shift_y_px, found.turn_deg) == (40.0, -10.0, 0.0)
-    assert register(one, faint, SHAPE, tolerance_px=3.0) is None
+    assert one.register(faint, SHAPE, tolerance_px=3.0) is None
 
 
 def test_hot_pixels_are_told_from_sharp_stars(draw_stars: Any) -> None:
@@ -81,16 +83,16 @@ def test_hot_pixels_are_told_from_sharp_stars(draw_stars: Any) -> None:
     image = (image + rng.normal(100, 3, image.shape)).astype(np.float32)
     image[10, 60] += 400
     image[61, 12] = 0.0
-    hot = find_hot_pixels(image)
+    hot = _find_hot_pixels(image)
     np.testing.assert_array_equal(np.argwhere(hot), [[10, 60], [61, 12]])
-    peaks = find_peaks(image, 0.8, hot=hot)
+    peaks = Peaks.find(image, 0.8, hot=hot)
     assert_allclose(sorted(peaks.x_px[:2]), [20.0, 50.5], atol=0.51)
 
 
 @pytest.mark.parametrize("turn", [0.0, 30.0, 90.0])
 def test_a_turn_from_x_toward_y_is_positive(turn: float) -> None:
     """A point on +x goes toward +y; the centre stays."""
-    x, y = turned(np.array([249.5 + 10, 249.5]), np.array([199.5, 199.5]), turn, 1.0, SHAPE)
+    x, y = _turned(np.array([249.5 + 10, 249.5]), np.array([199.5, 199.5]), turn, 1.0, SHAPE)
     angle = np.deg2rad(turn)
     assert_allclose(x - 249.5, [10 * np.cos(angle), 0.0], atol=1e-9)
     assert_allclose(y - 199.5, [10 * np.sin(angle), 0.0], atol=1e-9)
@@ -112,11 +114,11 @@ def test_drift_is_continued_and_noise_is_not() -> None:
     rng = np.random.default_rng(8)
     t = np.arange(32.0)
     ahead = np.arange(32.0, 48.0)
-    assert_allclose(extrapolate(t, 3.0 + 0.5 * t, ahead), 3.0 + 0.5 * ahead, atol=1e-6)
-    still = extrapolate(t, rng.normal(5.0, 0.4, 32), ahead)
+    assert_allclose(_extrapolate(t, 3.0 + 0.5 * t, ahead), 3.0 + 0.5 * ahead, atol=1e-6)
+    still = _extrapolate(t, rng.normal(5.0, 0.4, 32), ahead)
     assert np.ptp(still) == 0.0
     assert_allclose(still[0], 5.0, atol=0.7)  # median of 8: 0.18 px, four times that
-    assert_allclose(extrapolate(t[:2], t[:2], ahead), 1.0)
+    assert_allclose(_extrapolate(t[:2], t[:2], ahead), 1.0)
 
 
 def test_jumps_stay_and_shocks_swing_back() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from blursplit.errors import InputError, OutputError
 from blursplit.series import _noise_of
-from blursplit.stars import Stamps, StarTracks, load_tracks, save_tracks
+from blursplit.stars import Stamps, StarTracks
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -113,14 +113,14 @@ def test_tracks_come_back(
     if numbered:
         facts["frame"] = rng.integers(0, 10**9, n)
     tracks = make_tracks(rng, n, k, n_stamps, **facts)
-    save_tracks(tracks, tmp_path / "run")
-    assert_same(tracks, load_tracks(tmp_path / "run"))
+    tracks.save(tmp_path / "run")
+    assert_same(tracks, StarTracks.load(tmp_path / "run"))
 
 
 def saved(folder: Path) -> StarTracks:
     """Save some tracks with stamps."""
     tracks = make_tracks(np.random.default_rng(1), 40, 5, 2, exposure_s=0.01)
-    save_tracks(tracks, folder)
+    tracks.save(folder)
     return tracks
 
 
@@ -150,8 +150,8 @@ def test_cut_outs_of_whole_numbers_come_back_exactly_and_small(tmp_path: Path) -
     tracks = make_tracks(rng, 300, 2, 2, exposure_s=0.01)
     pixels = rng.normal(300, 3, (300, 2, 21, 21)).round().astype(np.float32)
     tracks = replace(tracks, stamps=replace(tracks.stamps, pixels_adu=pixels))
-    save_tracks(tracks, tmp_path)
-    np.testing.assert_array_equal(load_tracks(tmp_path).stamps.pixels_adu, pixels)
+    tracks.save(tmp_path)
+    np.testing.assert_array_equal(StarTracks.load(tmp_path).stamps.pixels_adu, pixels)
     assert (tmp_path / "stamps.fits").stat().st_size < pixels.size
 
 
@@ -164,8 +164,8 @@ def test_packing_adds_no_bias_and_less_than_one_percent_of_variance(
     tracks = make_tracks(rng, 230, 2, 2, exposure_s=0.01)
     pixels = rng.normal(300.0, 3.0, (230, 2, 21, 21)).astype(np.float32)
     pixels[5, 1, 3, 3] = np.nan
-    save_tracks(replace(tracks, stamps=replace(tracks.stamps, pixels_adu=pixels)), tmp_path)
-    change = load_tracks(tmp_path).stamps.pixels_adu - pixels
+    replace(tracks, stamps=replace(tracks.stamps, pixels_adu=pixels)).save(tmp_path)
+    change = StarTracks.load(tmp_path).stamps.pixels_adu - pixels
     assert np.argwhere(np.isnan(change)).tolist() == [[5, 1, 3, 3]]
     added = float(np.nanvar(change)) / 9.0
     np.testing.assert_allclose(added, 1 / 108, rtol=0.05)  # the noise itself is known to 0.3 %
@@ -175,11 +175,11 @@ def test_packing_adds_no_bias_and_less_than_one_percent_of_variance(
 def test_tracks_without_stamps_leave_no_old_stamps_behind(tmp_path: Path) -> None:
     """Stamps of an earlier run do not survive; deleted stamps are simply absent."""
     tracks = saved(tmp_path)
-    save_tracks(tracks.without_stamps(), tmp_path)
-    assert load_tracks(tmp_path).stamps is None
+    tracks.without_stamps().save(tmp_path)
+    assert StarTracks.load(tmp_path).stamps is None
     saved(tmp_path)
     (tmp_path / "stamps.fits").unlink()
-    assert load_tracks(tmp_path).stamps is None
+    assert StarTracks.load(tmp_path).stamps is None
 
 
 @pytest.mark.parametrize("name", ["tracks.fits", "stamps.fits"])
@@ -198,7 +198,7 @@ def test_damage_is_an_input_error(tmp_path: Path, name: str) -> None:
     for content in (whole[: len(whole) // 2], whole[:100], b"", b"no FITS at all", *flipped):
         (tmp_path / name).write_bytes(content)
         with pytest.raises(InputError, match=r"tracks\.fits: is damaged"):
-            load_tracks(tmp_path)
+            StarTracks.load(tmp_path)
 
 
 def test_a_header_that_promises_too_much_is_refused(tmp_path: Path) -> None:
@@ -210,22 +210,22 @@ def test_a_header_that_promises_too_much_is_refused(tmp_path: Path) -> None:
     card = b"NAXIS2  =        4000000000000".ljust(80)
     path.write_bytes(content[:at] + card + content[at + 80 :])
     with pytest.raises(InputError, match="damaged"):
-        load_tracks(tmp_path)
+        StarTracks.load(tmp_path)
 
 
 def test_stamps_of_another_run_are_refused(tmp_path: Path) -> None:
     """A stamps.fits that does not belong to the tracks is not taken for theirs."""
     saved(tmp_path / "a")
-    save_tracks(make_tracks(np.random.default_rng(3), 7, 5, 2, exposure_s=None), tmp_path / "b")
+    make_tracks(np.random.default_rng(3), 7, 5, 2, exposure_s=None).save(tmp_path / "b")
     (tmp_path / "a/stamps.fits").write_bytes((tmp_path / "b/stamps.fits").read_bytes())
     with pytest.raises(InputError, match="does not belong"):
-        load_tracks(tmp_path / "a")
+        StarTracks.load(tmp_path / "a")
 
 
 def test_a_folder_without_tracks_is_named(tmp_path: Path) -> None:
     """The message says which folder and what to give instead."""
     with pytest.raises(InputError, match=r"holds no tracks\.fits; give the folder"):
-        load_tracks(tmp_path)
+        StarTracks.load(tmp_path)
 
 
 def test_a_folder_that_cannot_be_written_is_an_output_error(tmp_path: Path) -> None:

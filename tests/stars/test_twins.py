@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from blursplit.stars.frame_quality import find_duplicates
+from blursplit.stars.build_tracks import _find_duplicates
 
 rng = np.random.default_rng(8)
 N = 200
@@ -15,7 +15,7 @@ def test_the_track_that_is_seen_less_is_the_twin_and_a_near_star_is_none() -> No
     good = np.ones((N, 4), dtype=bool)
     good[::3, 0] = False
     # A sigma of 1.5 px: the last star, 4 px beside the first, has a peak of its own.
-    assert find_duplicates(x, y, good, 1.5).tolist() == [True, False, False, False]
+    assert _find_duplicates(x, y, good, 1.5).tolist() == [True, False, False, False]
 
 
 def test_places_that_coincide_in_a_few_frames_only_are_two_stars() -> None:
@@ -23,4 +23,4 @@ def test_places_that_coincide_in_a_few_frames_only_are_two_stars() -> None:
     x[:40, 2], y[:40, 2] = x[:40, 0], y[:40, 0]
     good = np.ones((N, 4), dtype=bool)
     good[:, 1] = False
-    assert not find_duplicates(x, y, good, 1.5).any()
+    assert not _find_duplicates(x, y, good, 1.5).any()

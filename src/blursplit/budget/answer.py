@@ -46,7 +46,7 @@ from blursplit.motion.inside import (
     measure_frame_tensors,
     shared_shape,
 )
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray, sure

@@ -52,7 +52,6 @@ from blursplit.result import (
 )
 from blursplit.sources import Source
 from blursplit.stars.raw_checks import Check as RawCheck
-from blursplit.stars.raw_checks import lies_still
 from blursplit.types import FloatArray, sure
 
 
@@ -190,7 +189,9 @@ def write_down(
     notes = [Remark.of(code, **facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames
         notes.append(Remark.of("pixels-not-checked"))
-    elif _rests_on_little_motion(result.verdict) and not lies_still(record.whole.pixels):
+    elif _rests_on_little_motion(result.verdict) and not (
+        record.whole.pixels and record.whole.pixels.lies_still
+    ):
         notes.append(Remark.of("centring-not-excluded"))
     result.warnings = [*notes, *remarks, *checks]
     return result

@@ -21,7 +21,7 @@ from blursplit import constants as const
 from blursplit.image.otf import streak_otf
 from blursplit.motion.common import GridData
 from blursplit.spectra import Continuum, LineFit
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.types import ComplexArray, FloatArray, IntArray
 
 

@@ -29,8 +29,8 @@ from blursplit.report.numbers import setup_text
 from blursplit.report.words import sentence
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
-from blursplit.stars.geometry import masked_columns, median_of
-from blursplit.stars.register import Peaks, likeliest_shift
+from blursplit.stars.register import Peaks
+from blursplit.stars.robust import masked_columns, median_of
 from blursplit.stars.tracks import Stamps
 from blursplit.types import BoolArray, IntArray
 
@@ -262,7 +262,7 @@ def _same_stars(
     known, seen = _places(first), _places(piece)
     near = max(const.WATCH_NEAR_PX, float(np.nanmedian(first.width_px)))
     best = None
-    for shift in (last_shift, likeliest_shift(_shown(known), _shown(seen), near)):
+    for shift in (last_shift, _shown(known).likeliest_shift(_shown(seen), near)):
         found = _matched(known, seen, shift, near)
         # From where the first match lies two stars side by side are told apart.
         found = None if found is None else _matched(known, seen, found[2], near)

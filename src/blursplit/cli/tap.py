@@ -70,14 +70,14 @@ def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, 
     from blursplit.folder import is_result_folder, read_result
     from blursplit.frames import open_frames
     from blursplit.report import progress
-    from blursplit.stars import follow_stars, load_tracks
+    from blursplit.stars import StarTracks, follow_stars
 
     if len(paths) == 1 and is_result_folder(paths[0]):
         result = read_result(paths[0])
         key = "pixel_scale_arcsec"
         entry = rig.settings.get(key) or result.setup.get(key)
         scale = (float(entry.value), str(entry.origin)) if entry and entry.value else None
-        return load_tracks(paths[0]), result.sequence.name or paths[0].name, scale
+        return StarTracks.load(paths[0]), result.sequence.name or paths[0].name, scale
     frames = open_frames(list(paths), rig)
     try:
         with progress("following stars") as step:

@@ -35,7 +35,7 @@ from blursplit.motion.common import GridData, grid_data
 from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 

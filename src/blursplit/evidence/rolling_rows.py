@@ -18,8 +18,8 @@ from blursplit import constants as const
 from blursplit.estimate import with_error
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit, find_lines
-from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray, sure
 

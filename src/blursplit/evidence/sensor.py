@@ -27,7 +27,7 @@ from blursplit.evidence.sensor_record import (
     tapered_sums,
     without_trend,
 )
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 

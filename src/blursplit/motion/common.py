@@ -11,7 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.stars.geometry import median_of
+from blursplit.stars.robust import median_of
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 

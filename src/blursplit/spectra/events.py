@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.stars.geometry import remove_trend, runs
+from blursplit.stars.robust import remove_trend, runs
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 

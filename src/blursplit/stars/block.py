@@ -20,28 +20,21 @@ from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
     kernel_window,
+    measure_centroids,
     measure_windowed,
-    near_reach,
-    shapes_of,
 )
-from blursplit.stars.geometry import masked_median, runs
 from blursplit.stars.pixels import (
     background_variance,
     border_places,
     brightest_near,
-    brightest_reach,
-    centroid_variance_terms,
     complete_sky,
-    core_signal_to_noise,
     fill_gaps,
     find_flank_hits,
     find_spikes,
-    hot_near,
-    is_holey,
     measure_sky,
-    other_centroid,
     peaks_and_excess,
 )
+from blursplit.stars.robust import masked_median, runs
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 Shape = tuple[int, int]
@@ -178,7 +171,7 @@ def _vote(
 
 
 # --- a block, star by star ------------------------------------------------------------------------
-class Cuts:
+class _Cuts:
     """The stamps of a block: those of some stars are kept, others are cut again when asked for.
 
     Few are looked at after they were measured, and writing all of them out costs as much as
@@ -212,11 +205,11 @@ class Cuts:
         """Keep what is to be kept of the stamps of all stars in some frames."""
         self.pixels[rows] = cuts[:, self.star]
 
-    def part(self, rows: slice) -> Cuts:
+    def part(self, rows: slice) -> _Cuts:
         """Return the stamps of some frames."""
         count = len(range(*rows.indices(len(self.pixels))))
         start = self._start + (rows.start or 0)
-        part = Cuts(self._source, start, (count, self.column.size), self.star, self._setup)
+        part = _Cuts(self._source, start, (count, self.column.size), self.star, self._setup)
         part.pixels = self.pixels[rows]
         return part
 
@@ -242,7 +235,7 @@ class Cuts:
         near_x, near_y = table(x0), table(y0)
         begin, end = self._start + rows.start, self._start + rows.stop
         cuts = self._source.cut(begin, end, near_x, near_y, self.size)
-        hot = hot_near(near_x, near_y, self.size, self._setup)
+        hot = self._setup.hot_near(near_x, near_y, self.size)
         kernels().blank_pixels(cuts, near_x, near_y, hot)
         place = np.empty_like(order)
         place[order] = row * count.max() + column
@@ -276,7 +269,7 @@ class Block:
     empty: BoolArray
     x0: IntArray
     y0: IntArray
-    cuts: Cuts
+    cuts: _Cuts
 
     def rows(self, which: slice) -> Block:
         """Return some of the frames."""
@@ -293,64 +286,67 @@ class Block:
         """Return the stamps of some samples, (m, size, size); `frame`, `star` (m,)."""
         return self.cuts.of(frame, star, self.x0, self.y0)
 
+    @classmethod
+    def measure(
+        cls,
+        source: FrameSource,
+        start: int,
+        x_px: FloatArray,
+        y_px: FloatArray,
+        flux_adu: FloatArray,
+        margin: int,
+        setup: WindowSetup,
+        *,
+        steady: bool,
+        keep: IntArray,
+        room: ImageArray | None,
+    ) -> Block:
+        """Cut out and measure stars in frames from `start` on.
+
+        `x_px`, `y_px` (n, k): where the stars are expected. `flux_adu` (k,): their expected flux.
+        `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
+        leaves its expected place: frames are not searched for it first. `keep`, `room`: stars whose
+        stamps are kept, and where (see `_Cuts`).
+        """
+        guides = _pick_guides(x_px, y_px, flux_adu, source.shape)
+        at_x, at_y = x_px, y_px
+        if not steady:
+            fast = guides[: const.FAST_GUIDES]
+            sums, off_x, off_y = _sum_wide(
+                source, start, x_px[:, fast], y_px[:, fast], margin, setup
+            )
+            shift_x, shift_y = _guess_offsets(sums, off_x, off_y, setup.sigma_px)
+            at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
+        block = _measure_at(source, start, at_x, at_y, setup, keep, room)
+        doubtful = np.zeros(len(x_px), dtype=bool)
+        doubtful[
+            _find_doubtful(
+                (block.x - x_px)[:, guides],
+                (block.y - y_px)[:, guides],
+                (block.flux / flux_adu)[:, guides],
+                (block.width / setup.sigma_px)[:, guides],
+                setup.sigma_px,
+            )
+        ] = True
+        for first, last in runs(doubtful):
+            rows, begin = slice(first, last), start + first
+            where = x_px[rows][:, guides], y_px[rows][:, guides]
+            cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, setup)
+            shift_x, shift_y = _vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
+            voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
+            block.put(rows, _measure_at(source, begin, *voted, setup, keep))
+        off = block.x - x_px, block.y - y_px
+        hit, doubtful = find_spikes(
+            block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
+        )
+        if doubtful.any():
+            usual = block.alive & ~hit & ~doubtful
+            hit |= find_flank_hits(block.stamps, block.flux, block.excess_noise, doubtful, usual)
+        block.spiked[:] = hit
+        return block
+
 
 _ARRAYS = tuple(field.name for field in fields(Block) if field.name != "cuts")
-
-
-def measure_block(
-    source: FrameSource,
-    start: int,
-    x_px: FloatArray,
-    y_px: FloatArray,
-    flux_adu: FloatArray,
-    margin: int,
-    setup: WindowSetup,
-    *,
-    steady: bool,
-    keep: IntArray,
-    room: ImageArray | None,
-) -> Block:
-    """Cut out and measure stars in frames from `start` on.
-
-    `x_px`, `y_px` (n, k): where the stars are expected. `flux_adu` (k,): their expected flux.
-    `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
-    leaves its expected place: frames are not searched for it first. `keep`, `room`: stars whose
-    stamps are kept, and where (see `Cuts`).
-    """
-    guides = _pick_guides(x_px, y_px, flux_adu, source.shape)
-    at_x, at_y = x_px, y_px
-    if not steady:
-        fast = guides[: const.FAST_GUIDES]
-        sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
-        shift_x, shift_y = _guess_offsets(sums, off_x, off_y, setup.sigma_px)
-        at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
-    block = _measure_at(source, start, at_x, at_y, setup, keep, room)
-    doubtful = np.zeros(len(x_px), dtype=bool)
-    doubtful[
-        _find_doubtful(
-            (block.x - x_px)[:, guides],
-            (block.y - y_px)[:, guides],
-            (block.flux / flux_adu)[:, guides],
-            (block.width / setup.sigma_px)[:, guides],
-            setup.sigma_px,
-        )
-    ] = True
-    for first, last in runs(doubtful):
-        rows, begin = slice(first, last), start + first
-        where = x_px[rows][:, guides], y_px[rows][:, guides]
-        cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, setup)
-        shift_x, shift_y = _vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
-        voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
-        block.put(rows, _measure_at(source, begin, *voted, setup, keep))
-    off = block.x - x_px, block.y - y_px
-    hit, doubtful = find_spikes(
-        block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
-    )
-    if doubtful.any():
-        usual = block.alive & ~hit & ~doubtful
-        hit |= find_flank_hits(block.stamps, block.flux, block.excess_noise, doubtful, usual)
-    block.spiked[:] = hit
-    return block
 
 
 def _corners(centre: FloatArray, size: int) -> IntArray:
@@ -369,7 +365,7 @@ def _cut_wide(
     size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     cuts = source.cut(start, start + len(x_px), x0, y0, size)
-    kernels().blank_pixels(cuts, x0, y0, hot_near(x0, y0, size, setup))
+    kernels().blank_pixels(cuts, x0, y0, setup.hot_near(x0, y0, size))
     return cuts, x_px - x0, y_px - y0
 
 
@@ -396,7 +392,7 @@ def _sum_wide(
 
     size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
-    hot = hot_near(x0, y0, size, setup)
+    hot = setup.hot_near(x0, y0, size)
     sums = np.empty((*x0.shape, 2, size), dtype=np.float32)
     for first, last, raw, packing in _stored_pieces(source, start, start + len(x0)):
         rows = slice(first - start, last - start)
@@ -423,18 +419,17 @@ def _measure_at(
     size = setup.cut
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
-    cuts = Cuts(source, start, (n, k), keep, setup, room)
+    cuts = _Cuts(source, start, (n, k), keep, setup, room)
     found = np.empty((const.STAMP_NUMBERS, n, k))
-    hot = hot_near(x0, y0, size, setup)
+    hot = setup.hot_near(x0, y0, size)
     # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
     far_px = max(const.NEAR_PX, (size - 1) / 2 - 2.0 * setup.window_px)
     recipe = (
         border_places(size)[0],
         tuple(
-            kernel_window(size, setup.window_px, near_reach(size, reach_px))
-            for reach_px in (const.NEAR_PX, far_px)
+            kernel_window(size, setup.window_px, reach_px) for reach_px in (const.NEAR_PX, far_px)
         ),
-        brightest_reach(size, setup),
+        setup.brightest_reach(size),
     )
     for first, last, raw, packing in _stored_pieces(source, start, start + n):
         rows = slice(first - start, last - start)
@@ -463,14 +458,12 @@ def _measure_at(
             kept[holed] = new
     pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
     peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, setup, (n, k))
-    star_term, background_term = centroid_variance_terms(shapes, setup.window_px, pixel_variance)
-    snr = core_signal_to_noise(
-        shapes.core_adu, setup.window_px, setup.gain_e_per_adu, pixel_variance
-    )
+    star_term, background_term = shapes.variance_terms(setup.window_px, pixel_variance)
+    snr = shapes.signal_to_noise(setup.window_px, setup.gain_e_per_adu, pixel_variance)
     x, y = shapes.x_px, shapes.y_px
     holey = np.zeros(n * k, dtype=bool)
     if holed.size:
-        holey[holed] = is_holey(stamps(holed), x[holed], y[holed], setup)
+        holey[holed] = _is_holey(stamps(holed), x[holed], y[holed], setup)
     with np.errstate(invalid="ignore"):
         saturated = np.zeros(n * k, dtype=bool)
         if setup.saturation_adu is not None:
@@ -486,7 +479,7 @@ def _measure_at(
     if setup.method != "windowed":
         filled = cuts.pixels.reshape(n * k, size, size).copy()
         filled[holed] = whole
-        x, y = other_centroid(filled, sky, x, y, alive, setup)
+        x, y = _other_centroid(filled, sky, x, y, alive, setup)
         alive &= np.isfinite(x)
     block = {
         "x": x + x0.ravel(),
@@ -527,7 +520,7 @@ Stamps = Callable[[IntArray], ImageArray]
 def _first_look(stamps: Stamps, found: FloatArray, setup: WindowSetup) -> _FirstLook:
     sky, variance, x, y = found[:4]
     to_x, to_y, top, around = found[-4:]
-    shapes = shapes_of(x, y, found[4:-4], setup.window_px)
+    shapes = WindowedShapes.of_moments(x, y, found[4:-4], setup.window_px)
     variance *= border_places(setup.cut)[1]
     empty = ~np.isfinite(sky)
     bare = np.flatnonzero(empty)
@@ -573,3 +566,41 @@ def _fill_and_measure(
             shapes = shapes.replaced(few, found)
             left = left[np.isnan(found.x_px)]
     return whole, holed, shapes
+
+
+def _is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, setup: WindowSetup) -> BoolArray:
+    """Say which stamps miss too many pixels under the window to be trusted.
+
+    One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
+    or a group of lost pixels is not.
+    """
+    size = stamps.shape[-1]
+    position = np.arange(size)
+    with np.errstate(invalid="ignore"):
+        far_y = np.square(position[None, :, None] - y[:, None, None])
+        far_x = np.square(position[None, None, :] - x[:, None, None])
+        under = far_x + far_y < (1.5 * setup.window_px) ** 2
+    lost = (~np.isfinite(stamps) & under).sum(axis=(1, 2))
+    return np.asarray((lost > 2) | ~np.isfinite(x), dtype=bool)  # noqa: PLR2004
+
+
+def _other_centroid(
+    stamps: ImageArray,
+    sky: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    alive: BoolArray,
+    setup: WindowSetup,
+) -> tuple[FloatArray, FloatArray]:
+    """Replace windowed centroids by those of another method, in stamps cut to the star."""
+    out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
+    i = np.flatnonzero(alive)
+    size, core = stamps.shape[-1], setup.core
+    column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
+    row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
+    near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
+        i, row, column
+    ]
+    found_x, found_y = measure_centroids(near, sky[i], setup.window_px, setup.method)
+    out_x[i], out_y[i] = found_x + column, found_y + row
+    return out_x, out_y

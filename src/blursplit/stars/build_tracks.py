@@ -13,9 +13,7 @@ from blursplit.frames import Sequence
 from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
-from blursplit.stars.frame_quality import find_duplicates
-from blursplit.stars.geometry import masked_columns, median_of
-from blursplit.stars.pixels import gain_of, noise_against_level
+from blursplit.stars.robust import masked_columns, masked_median, median_of
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -23,6 +21,10 @@ if TYPE_CHECKING:  # which builds tracks with this file
     from blursplit.stars.tracker import Tracker
 
 Notes = list[Note]
+# Of a length that leaves the variance of independent pixels as it is.
+_DIFFERENCE = np.array(const.FOURTH_DIFFERENCE) / np.linalg.norm(const.FOURTH_DIFFERENCE)
+# The level that the variance of the filtered noise follows: the mean under the squared filter.
+_LEVEL = _DIFFERENCE**2
 
 
 def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
@@ -105,7 +107,7 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
     if rare:
         notes.append(("stars-lost", {"stars": rare}))
     stars = np.flatnonzero(often)
-    twin = find_duplicates(
+    twin = _find_duplicates(
         tracker.samples["x"][:, stars],
         tracker.samples["y"][:, stars],
         good[:, stars],
@@ -120,6 +122,45 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
             notes.append(("moving-source", {"sources": int(moving.sum())}))
             stars = stars[~moving]
     return stars.astype(np.int64)
+
+
+def _find_duplicates(
+    x_px: FloatArray, y_px: FloatArray, good: BoolArray, sigma_px: float
+) -> BoolArray:
+    """Say which tracks follow a star that another track follows longer, shape (k,).
+
+    `x_px`, `y_px` (n, k). `good` (n, k). `sigma_px`: one-axis sigma of a star.
+    """
+    seen = good.sum(axis=0)
+    twin = np.zeros(seen.size, dtype=bool)
+    order = np.argsort(-seen, kind="stable")
+    near = _ever_near(x_px, good, const.ONE_PEAK_SIGMAS * sigma_px)
+    near &= _ever_near(y_px, good, const.ONE_PEAK_SIGMAS * sigma_px)
+    for place, second in enumerate(order.tolist()):
+        for first in order[:place].tolist():
+            if twin[first] or not near[first, second]:
+                continue
+            both = good[:, first] & good[:, second]
+            apart = np.hypot(
+                x_px[both, first] - x_px[both, second], y_px[both, first] - y_px[both, second]
+            )
+            if np.median(apart) < const.ONE_PEAK_SIGMAS * sigma_px:
+                twin[second] = True
+                break
+    return twin
+
+
+def _ever_near(at_px: FloatArray, good: BoolArray, limit_px: float) -> BoolArray:
+    """Say which pairs may ever be near each other along one axis, shape (k, k).
+
+    What all stars of a frame share is taken off: it changes no distance.
+    """
+    own = at_px - masked_median(at_px, good)[:, None]
+    low, high = (
+        edge(np.where(good, own, np.nan), axis=0) for edge in (np.fmin.reduce, np.fmax.reduce)
+    )
+    with np.errstate(invalid="ignore"):
+        return np.asarray((low[:, None] < high + limit_px) & (low < high[:, None] + limit_px))
 
 
 def _moving(tracker: Tracker, good: BoolArray, stars: IntArray) -> BoolArray:
@@ -158,14 +199,49 @@ def _noise_curve(stamps: Stamps | None) -> _Curve:
     if stamps is None:
         return np.zeros(0), np.zeros(0), np.zeros(0)
     every = max(1, stamps.pixels_adu.shape[0] // const.GAIN_STAMPS)
-    return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+    return _noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+
+
+def _noise_against_level(
+    stamps_adu: NDArray[np.float32], sky_adu: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return level above the sky, noise variance and number of star pixels, in bins of the level.
+
+    `stamps_adu` (m, size, size) float32: stamps of unsaturated stars. `sky_adu` (m,).
+
+    A fourth difference along both axes passes the noise of single pixels and hardly any of a
+    sampled star image, whatever the air does from frame to frame. All are empty where the stamps
+    are too few or too faint.
+    """
+    from blursplit.compiled.frame_kernels import filtered_noise, sums_in_bins
+
+    nothing = np.zeros(0), np.zeros(0), np.zeros(0)
+    whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
+    clean, sky = np.ascontiguousarray(stamps_adu[whole], dtype=np.float32), sky_adu[whole]
+    if len(clean) < 20:  # noqa: PLR2004 - too few to bin
+        return nothing
+    inner = (len(clean), clean.shape[1] - 4, clean.shape[2] - 4)
+    noise, level = np.empty(inner), np.empty(inner)
+    filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
+    noise, level = noise.ravel(), level.ravel()
+    floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
+    ordered = np.sort(level)
+    if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
+        return nothing
+    place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (level.size - 1)
+    below = np.minimum(place.astype(int), level.size - 2)
+    edges = ordered[below] + (place - below) * (ordered[below + 1] - ordered[below])
+    count, levels, noises = np.zeros((3, edges.size - 1))
+    sums_in_bins(edges, level, noise, count, levels, noises)
+    used = count > 10  # noqa: PLR2004
+    return levels[used] / count[used], noises[used] / count[used], count[used]
 
 
 def _gain(tracker: Tracker, curve: _Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
     if np.isfinite(tracker.setup.gain_e_per_adu):
         return tracker.setup.gain_e_per_adu
-    fitted = gain_of(*curve)
+    fitted = _gain_of(*curve)
     if fitted is None or fitted[1] > const.WORST_GAIN_ERROR:
         notes.append(("gain-unknown", {"by": "stars"}))
         return float("inf")
@@ -173,6 +249,31 @@ def _gain(tracker: Tracker, curve: _Curve, notes: Notes) -> float:
     found = {"gain_e_per_adu": gain, "error_e_per_adu": error * gain}
     notes.append(("gain-measured", {"by": "stars", **found}))
     return gain
+
+
+def _gain_of(
+    level_adu: FloatArray, variance_adu2: FloatArray, count: FloatArray
+) -> tuple[float, float] | None:
+    """Return gain [e-/adu] and its relative error from `_noise_against_level`, or None.
+
+    The variance is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the
+    little of the star that still passes. (An estimator of our own; no source.)
+    """
+    from scipy.optimize import nnls
+
+    if not level_adu.size:
+        return None
+    design = np.stack([np.ones_like(level_adu), level_adu, level_adu**2], axis=1)
+    weight = np.sqrt(count) / np.maximum(variance_adu2, 1e-12)
+    scale = np.abs(design).max(axis=0)
+    fit, _ = nnls(design / scale * weight[:, None], variance_adu2 * weight)
+    per_level = float((fit / scale)[1])
+    if per_level <= 0:
+        return None
+    normal = (design / scale * weight[:, None]).T @ (design / scale * weight[:, None])
+    # Neighbouring outputs of the filter overlap: about four pixels make one independent value.
+    error = 2.0 * np.sqrt(2.0 * np.linalg.pinv(normal)[1, 1]) / scale[1]
+    return 1.0 / per_level, float(error / per_level)
 
 
 def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -> IntArray:
@@ -323,7 +424,7 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
 
 
 # --- the cut-outs that are kept -------------------------------------------------------------------
-def stamp_size(sigma_px: float) -> int:
+def _stamp_size(sigma_px: float) -> int:
     """Return the width of the stamps to keep: 4.5 star sigmas and 4 pixels to each side, odd."""
     size = 2 * int(np.ceil(4.5 * sigma_px)) + 9
     return int(np.clip(size, const.SMALLEST_STAMP, const.LARGEST_STAMP))
@@ -350,11 +451,12 @@ def _pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
 class StampBook:
     """Collects stamps while the stars are followed; of frames without the field there are none.
 
-    `size`: width of a stamp, odd. `n_frames`, `most`: keep at most `most` stars, fewer where all
-    their stamps would exceed 150 MB; one star is always kept.
+    `most`: keep at most so many stars, fewer where all their stamps would exceed 150 MB; one star
+    is always kept.
     """
 
-    def __init__(self, field: Field, size: int, n_frames: int, most: int) -> None:
+    def __init__(self, field: Field, n_frames: int, most: int) -> None:
+        size = _stamp_size(field.sigma_px)
         one_star = 4 * size * size * max(n_frames, 1)
         fits = max(1, const.STAMPS_MOST_BYTES // one_star)
         self.fewer = min(most, field.x_px.size) > fits

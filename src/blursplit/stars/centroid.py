@@ -73,6 +73,48 @@ class WindowedShapes:
         """Elongation along the diagonal: 2 xy / (xx + yy)."""
         return 2.0 * self.xy_px2 / (self.xx_px2 + self.yy_px2)
 
+    @classmethod
+    def of_moments(
+        cls, x: FloatArray, y: FloatArray, moments: FloatArray, window: float
+    ) -> WindowedShapes:
+        """Turn raw windowed moments (core, then first, second and mixed over core) into shapes."""
+        core, _, _, mxx, myy, mxy = moments
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope_x = core * (1.0 - mxx / window**2)
+            slope_y = core * (1.0 - myy / window**2)
+            xx, yy, xy = _unwindow(mxx, myy, mxy, window)
+            flux = core * np.sqrt((xx + window**2) * (yy + window**2) - xy**2) / window**2
+        return cls(x, y, core, slope_x, slope_y, flux, xx, yy, xy)
+
+    def variance_terms(
+        self, window_px: float, pixel_variance_adu2: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the two terms of the variance of windowed centroids, mean of the two axes.
+
+        `window_px`: sigma of the window. `pixel_variance_adu2` (m,): variance of one pixel of the
+        background: sky photons, read-out, quantisation.
+
+        Returns `star_px2_adu` (m,): to be divided by the gain [e-/adu]: photon noise of the star
+        itself; `background_px2` (m,): the variance is their sum; NaN where the shape is unknown.
+        """
+        from blursplit.compiled.shape_kernels import centroid_noise
+
+        out = np.empty((2, self.flux_adu.size))
+        moments = self.xx_px2, self.yy_px2, self.slope_x_adu, self.slope_y_adu
+        centroid_noise(moments, self.flux_adu, pixel_variance_adu2, float(window_px), out)
+        star, background = out
+        return star, background
+
+    def signal_to_noise(
+        self, window_px: float, gain_e_per_adu: float, pixel_variance_adu2: FloatArray
+    ) -> FloatArray:
+        """Return the signal-to-noise ratio of the windowed flux, shape (m,)."""
+        # sum w^2 over pixels is pi w^2; the star's photons weigh at most w.
+        variance = np.maximum(self.core_adu, 0) / gain_e_per_adu
+        variance = variance + np.pi * window_px**2 * pixel_variance_adu2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(self.core_adu / np.sqrt(variance), dtype=float)
+
 
 def measure_windowed(
     stamps_adu: ImageArray,
@@ -99,17 +141,16 @@ def measure_windowed(
     """
     m, size, _ = stamps_adu.shape
     half = np.full(m, (size - 1) / 2)
-    within = near_reach(size, reach_px)
     found = np.empty((8, m))
     kernels().settle_windows(
         flat_stamps(stamps_adu),
         np.array(sky_adu, dtype=float),
         half if start_x_px is None else np.array(start_x_px, dtype=float),
         half if start_y_px is None else np.array(start_y_px, dtype=float),
-        kernel_window(size, window_px, within),
+        kernel_window(size, window_px, reach_px),
         found,
     )
-    return shapes_of(found[0], found[1], found[2:], float(window_px))
+    return WindowedShapes.of_moments(found[0], found[1], found[2:], float(window_px))
 
 
 def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
@@ -118,30 +159,20 @@ def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
     return np.ascontiguousarray(stamps_adu, dtype=np.float32).reshape(m, size * size)
 
 
-def kernel_window(size: int, window_px: float, reach_px: float) -> tuple[object, ...]:
+def kernel_window(size: int, window_px: float, reach_px: float | None) -> tuple[object, ...]:
     """Return what the kernels ask of a window: see `stamp_kernels.measure_stamps`."""
-    lead = max(0, int(np.floor((size - 1) / 2 - reach_px - const.FULL_WINDOWS * window_px)))
-    return lead, float(window_px), float(reach_px), const.SKY_ROUNDING, _SETTLING
+    reach = _near_reach(size, reach_px)
+    lead = max(0, int(np.floor((size - 1) / 2 - reach - const.FULL_WINDOWS * window_px)))
+    return lead, float(window_px), float(reach), const.SKY_ROUNDING, _SETTLING
 
 
-def near_reach(size: int, reach_px: float | None) -> float:
+def _near_reach(size: int, reach_px: float | None) -> float:
     """Return how far from its centre a stamp can be searched at all."""
     most = (size - 1) / 2 - 0.5
     return most if reach_px is None else min(reach_px, most)
 
 
-def shapes_of(x: FloatArray, y: FloatArray, moments: FloatArray, window: float) -> WindowedShapes:
-    """Turn raw windowed moments (core, then first, second and mixed over core) into shapes."""
-    core, _, _, mxx, myy, mxy = moments
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope_x = core * (1.0 - mxx / window**2)
-        slope_y = core * (1.0 - myy / window**2)
-        xx, yy, xy = unwindow(mxx, myy, mxy, window)
-        flux = core * np.sqrt((xx + window**2) * (yy + window**2) - xy**2) / window**2
-    return WindowedShapes(x, y, core, slope_x, slope_y, flux, xx, yy, xy)
-
-
-def unwindow(
+def _unwindow(
     mxx_px2: FloatArray, myy_px2: FloatArray, mxy_px2: FloatArray, window_px: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the second moments of the Gaussian whose windowed moments are given.
@@ -215,27 +246,42 @@ class WindowSetup:
     hot_y: IntArray
     method: CentroidMethod = "windowed"
 
+    @classmethod
+    def of(cls, sequence: Sequence, field: Field, method: CentroidMethod) -> WindowSetup:
+        """Return what stays fixed for a run: window, stamp size, noise and saturation."""
+        known = sequence.instrument.get
+        gain, read_noise = known("gain_e_per_adu"), known("read_noise_e")
+        sigma = field.sigma_px
+        electronics = None
+        if gain and read_noise is not None:
+            # 1/12: rounding to whole data units
+            electronics = (read_noise / gain) ** 2 + 1.0 / 12.0
+        core = 2 * max(int(np.ceil(const.CORE_SIGMAS * sigma)), const.SMALLEST_CORE // 2) + 1
+        hot_y, hot_x = np.nonzero(field.hot)
+        return cls(
+            sigma_px=sigma,
+            window_px=const.WINDOW_OVER_SIGMA * sigma,
+            core=core,
+            cut=core + 2 * const.BORDER_PX,
+            gain_e_per_adu=float(gain) if gain else float("inf"),
+            electronics_adu2=electronics,
+            saturation_adu=field.saturation_adu,
+            hot_x=hot_x[: const.MOST_HOT],
+            hot_y=hot_y[: const.MOST_HOT],
+            method=method,
+        )
 
-def make_window_setup(sequence: Sequence, field: Field, method: CentroidMethod) -> WindowSetup:
-    """Return what stays fixed for a run: window, stamp size, noise and saturation."""
-    known = sequence.instrument.get
-    gain, read_noise = known("gain_e_per_adu"), known("read_noise_e")
-    sigma = field.sigma_px
-    electronics = None
-    if gain and read_noise is not None:
-        # 1/12: rounding to whole data units
-        electronics = (read_noise / gain) ** 2 + 1.0 / 12.0
-    core = 2 * max(int(np.ceil(const.CORE_SIGMAS * sigma)), const.SMALLEST_CORE // 2) + 1
-    hot_y, hot_x = np.nonzero(field.hot)
-    return WindowSetup(
-        sigma_px=sigma,
-        window_px=const.WINDOW_OVER_SIGMA * sigma,
-        core=core,
-        cut=core + 2 * const.BORDER_PX,
-        gain_e_per_adu=float(gain) if gain else float("inf"),
-        electronics_adu2=electronics,
-        saturation_adu=field.saturation_adu,
-        hot_x=hot_x[: const.MOST_HOT],
-        hot_y=hot_y[: const.MOST_HOT],
-        method=method,
-    )
+    def hot_near(
+        self, x0: IntArray, y0: IntArray, size: int
+    ) -> tuple[IntArray, IntArray, IntArray]:
+        """Return the hot pixels near each star's stamps, as `blank_pixels` asks for them."""
+        hot_x, hot_y = self.hot_x, self.hot_y
+        near = (hot_x >= x0.min(axis=0)[:, None]) & (hot_x < x0.max(axis=0)[:, None] + size)
+        near &= (hot_y >= y0.min(axis=0)[:, None]) & (hot_y < y0.max(axis=0)[:, None] + size)
+        star, which = np.nonzero(near)
+        first = np.searchsorted(star, np.arange(x0.shape[1] + 1))
+        return hot_x[which], hot_y[which], first
+
+    def brightest_reach(self, size: int) -> int:
+        """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas, a pixel."""
+        return min(int(np.ceil(1.5 * self.sigma_px)) + 1, size // 2 - 1)

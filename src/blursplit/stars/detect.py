@@ -15,19 +15,9 @@ from blursplit import constants as const
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import FrameSource, Sequence
 from blursplit.stars.centroid import measure_windowed
-from blursplit.stars.geometry import masked_median
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
-from blursplit.stars.register import (
-    Peaks,
-    find_hot_pixels,
-    find_peaks,
-    lasting_peaks,
-    local_maxima,
-    register,
-    robust_level,
-    smooth_near,
-    smoothed,
-)
+from blursplit.stars.register import Peaks, local_maxima, robust_level, smooth_near, smoothed
+from blursplit.stars.robust import masked_median
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
@@ -64,13 +54,36 @@ def _mean_of(frames: ImageArray) -> ImageArray:
     return _mean_within(frames, moved, none, np.zeros(shape, dtype=np.float32), far)
 
 
+def _find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return a mask of lone pixels that stand out from all their neighbours.
+
+    `image_adu` (ny, nx): mean of frames that were NOT registered, in which hot pixels stay put.
+
+    Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
+    below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
+    """
+    sky, scatter = robust_level(image_adu)
+    image = np.where(np.isfinite(image_adu), image_adu, np.float32(sky))
+    above = np.pad(image - np.float32(sky), 1, mode="edge")
+    hot = np.zeros(image.shape, dtype=bool)
+    for sign in (1, -1):
+        y, x = np.divmod(np.flatnonzero(sign * above > 8.0 * scatter), above.shape[1])
+        inner = (y > 0) & (y <= image.shape[0]) & (x > 0) & (x <= image.shape[1])
+        y, x = y[inner], x[inner]
+        ring = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]
+        around = np.max([sign * above[y + j, x + i] for j, i in ring], axis=0)
+        # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
+        hot[y - 1, x - 1] |= around < const.HOT_SHARE * sign * above[y, x]
+    return hot
+
+
 def _find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     """Return the pixels that stand out of the mean of the frames, and do so in most of them.
 
     Where a cosmic ray hit, or two trails cross, the mean stands out as well, but only by what
     one or two frames add to it.
     """
-    hot = find_hot_pixels(mean)
+    hot = _find_hot_pixels(mean)
     y, x = np.nonzero(hot)
     if x.size == 0:
         return hot
@@ -164,7 +177,7 @@ def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | No
     that neighbours do little; what they do is to widen, and the lower quartile holds the stars
     that stand alone.
     """
-    peaks = find_peaks(image, max(0.7 * sigma, 1.0), hot=hot, count=60)
+    peaks = Peaks.find(image, max(0.7 * sigma, 1.0), hot=hot, count=60)
     if peaks.x_px.size == 0:
         return None
     clipped = _clipped_near(image, peaks, limit)
@@ -195,7 +208,7 @@ def _register_mean(
     frames: ImageArray, sigma: float, hot: BoolArray, limit: float | None, name: str
 ) -> _ReferenceImage:
     """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
-    peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
+    peaks = [Peaks.find(frame, sigma, hot=hot) for frame in frames]
     shape = (frames.shape[1], frames.shape[2])
     places = _registered(peaks, shape, max(2.0, 1.5 * sigma))
     moved = [
@@ -265,11 +278,10 @@ def _registered(
     best: list[tuple[float, float] | None] = [None] * len(peaks)
     most = 0
     whole = [peaks[i] for i in (int(np.argmax(count)), *usual)]
-    lasting = (lasting_peaks(peaks[i], peaks, tolerance_px) for i in usual)
+    lasting = (peaks[i].lasting(peaks, tolerance_px) for i in usual)
     for pattern in itertools.chain(whole, lasting):
         found = [
-            register(
-                pattern,
+            pattern.register(
                 one,
                 shape,
                 tolerance_px=tolerance_px,
@@ -340,24 +352,25 @@ class Field:
     shift_y_px: float
     refused: dict[str, int]  # reason -> number of sources refused
 
+    @classmethod
+    def find(cls, sequence: Sequence, max_stars: int = 60) -> Field:
+        """Return the stars worth following, from a registered mean of early frames.
 
-def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
-    """Return the stars worth following, from a registered mean of early frames.
+        `max_stars`: keep at most so many: half of them the brightest, the others spread over the
+        field.
 
-    `max_stars`: keep at most so many: half of them the brightest, the others spread over the field.
-
-    Raises TooFewStarsError when no star is found; InputError when all stars are saturated.
-    """
-    source = sequence.source
-    frames = _read_early_frames(source, sequence.name)
-    plain_mean = _mean_of(frames)
-    hot = _find_lasting_hot_pixels(frames, plain_mean)
-    limit = _find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
-    sigma = _find_width(frames, plain_mean, hot, limit, sequence.name)
-    early = _register_mean(frames, sigma, hot, limit, sequence.name)
-    del frames
-    stretched = any(code == "eight-bit" for code, _ in sequence.notes)
-    return _choose(sequence.name, early, sigma, hot, limit, max_stars, stretched=stretched)
+        Raises TooFewStarsError when no star is found; InputError when all stars are saturated.
+        """
+        source = sequence.source
+        frames = _read_early_frames(source, sequence.name)
+        plain_mean = _mean_of(frames)
+        hot = _find_lasting_hot_pixels(frames, plain_mean)
+        limit = _find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
+        sigma = _find_width(frames, plain_mean, hot, limit, sequence.name)
+        early = _register_mean(frames, sigma, hot, limit, sequence.name)
+        del frames
+        stretched = any(code == "eight-bit" for code, _ in sequence.notes)
+        return _choose(sequence.name, early, sigma, hot, limit, max_stars, stretched=stretched)
 
 
 def _measure(
@@ -436,7 +449,7 @@ def _choose(
 
 def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
     """Return the peaks of the mean image that a single frame shows as well."""
-    peaks = find_peaks(image, sigma, count=const.MOST_PEAKS)
+    peaks = Peaks.find(image, sigma, count=const.MOST_PEAKS)
     # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
     clear = peaks.height_adu > const.PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
     if not clear.any():

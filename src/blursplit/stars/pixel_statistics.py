@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.frames import FrameSource
 from blursplit.stars.detect import Field
-from blursplit.stars.geometry import level_and_scatter, masked_columns, median_of
+from blursplit.stars.robust import level_and_scatter, masked_columns, median_of
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
 

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.compiled import kernels, medians
@@ -17,9 +16,8 @@ from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
     flat_stamps,
-    measure_centroids,
 )
-from blursplit.stars.geometry import masked_median, median_of
+from blursplit.stars.robust import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
@@ -210,18 +208,6 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def hot_near(
-    x0: IntArray, y0: IntArray, size: int, setup: WindowSetup
-) -> tuple[IntArray, IntArray, IntArray]:
-    """Return the hot pixels that lie near each star's stamps, as `blank_pixels` asks for them."""
-    hot_x, hot_y = setup.hot_x, setup.hot_y
-    near = (hot_x >= x0.min(axis=0)[:, None]) & (hot_x < x0.max(axis=0)[:, None] + size)
-    near &= (hot_y >= y0.min(axis=0)[:, None]) & (hot_y < y0.max(axis=0)[:, None] + size)
-    star, which = np.nonzero(near)
-    first = np.searchsorted(star, np.arange(x0.shape[1] + 1))
-    return hot_x[which], hot_y[which], first
-
-
 def peaks_and_excess(
     brightest: _Brightest,
     shapes: WindowedShapes,
@@ -245,155 +231,15 @@ def peaks_and_excess(
     return peak, excess, noise.reshape(shape)
 
 
-def brightest_reach(size: int, setup: WindowSetup) -> int:
-    """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas and a pixel."""
-    return min(int(np.ceil(1.5 * setup.sigma_px)) + 1, size // 2 - 1)
-
-
 def brightest_near(
     stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
 ) -> _Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
     out = np.empty((4, m))
-    kernels().brightest_pixels(flat_stamps(stamps), x_px, y_px, brightest_reach(size, setup), out)
+    kernels().brightest_pixels(flat_stamps(stamps), x_px, y_px, setup.brightest_reach(size), out)
     at_x, at_y, top, around = out
     return at_x, at_y, top, around
-
-
-def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, setup: WindowSetup) -> BoolArray:
-    """Say which stamps miss too many pixels under the window to be trusted.
-
-    One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
-    or a group of lost pixels is not.
-    """
-    size = stamps.shape[-1]
-    position = np.arange(size)
-    with np.errstate(invalid="ignore"):
-        far_y = np.square(position[None, :, None] - y[:, None, None])
-        far_x = np.square(position[None, None, :] - x[:, None, None])
-        under = far_x + far_y < (1.5 * setup.window_px) ** 2
-    lost = (~np.isfinite(stamps) & under).sum(axis=(1, 2))
-    return np.asarray((lost > 2) | ~np.isfinite(x), dtype=bool)  # noqa: PLR2004
-
-
-def other_centroid(
-    stamps: ImageArray,
-    sky: FloatArray,
-    x: FloatArray,
-    y: FloatArray,
-    alive: BoolArray,
-    setup: WindowSetup,
-) -> tuple[FloatArray, FloatArray]:
-    """Replace windowed centroids by those of another method, in stamps cut to the star."""
-    out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
-    i = np.flatnonzero(alive)
-    size, core = stamps.shape[-1], setup.core
-    column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
-    row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
-    near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
-        i, row, column
-    ]
-    found_x, found_y = measure_centroids(near, sky[i], setup.window_px, setup.method)
-    out_x[i], out_y[i] = found_x + column, found_y + row
-    return out_x, out_y
-
-
-# Of a length that leaves the variance of independent pixels as it is.
-_DIFFERENCE = np.array(const.FOURTH_DIFFERENCE) / np.linalg.norm(const.FOURTH_DIFFERENCE)
-# The level that the variance of the filtered noise follows: the mean under the squared filter.
-_LEVEL = _DIFFERENCE**2
-
-
-def centroid_variance_terms(
-    shapes: WindowedShapes, window_px: float, pixel_variance_adu2: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the two terms of the variance of windowed centroids, mean of the two axes.
-
-    `shapes`: moments, arrays of shape (m,). `window_px`: sigma of the window. `pixel_variance_adu2`
-    (m,): variance of one pixel of the background: sky photons, read-out, quantisation.
-
-    Returns `star_px2_adu` (m,): to be divided by the gain [e-/adu]: photon noise of the star
-    itself; `background_px2` (m,): the variance is their sum; NaN where the shape is unknown.
-    """
-    from blursplit.compiled.shape_kernels import centroid_noise
-
-    out = np.empty((2, shapes.flux_adu.size))
-    moments = shapes.xx_px2, shapes.yy_px2, shapes.slope_x_adu, shapes.slope_y_adu
-    centroid_noise(moments, shapes.flux_adu, pixel_variance_adu2, float(window_px), out)
-    star, background = out
-    return star, background
-
-
-def core_signal_to_noise(
-    core_adu: FloatArray, window_px: float, gain_e_per_adu: float, pixel_variance_adu2: FloatArray
-) -> FloatArray:
-    """Return the signal-to-noise ratio of the windowed flux, shape (m,)."""
-    # sum w^2 over pixels is pi w^2; the star's photons weigh at most w.
-    variance = np.maximum(core_adu, 0) / gain_e_per_adu
-    variance = variance + np.pi * window_px**2 * pixel_variance_adu2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(core_adu / np.sqrt(variance), dtype=float)
-
-
-def noise_against_level(
-    stamps_adu: NDArray[np.float32], sky_adu: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return level above the sky, noise variance and number of star pixels, in bins of the level.
-
-    `stamps_adu` (m, size, size) float32: stamps of unsaturated stars. `sky_adu` (m,).
-
-    A fourth difference along both axes passes the noise of single pixels and hardly any of a
-    sampled star image, whatever the air does from frame to frame. All are empty where the stamps
-    are too few or too faint.
-    """
-    from blursplit.compiled.frame_kernels import filtered_noise, sums_in_bins
-
-    nothing = np.zeros(0), np.zeros(0), np.zeros(0)
-    whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
-    clean, sky = np.ascontiguousarray(stamps_adu[whole], dtype=np.float32), sky_adu[whole]
-    if len(clean) < 20:  # noqa: PLR2004 - too few to bin
-        return nothing
-    inner = (len(clean), clean.shape[1] - 4, clean.shape[2] - 4)
-    noise, level = np.empty(inner), np.empty(inner)
-    filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
-    noise, level = noise.ravel(), level.ravel()
-    floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
-    ordered = np.sort(level)
-    if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
-        return nothing
-    place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (level.size - 1)
-    below = np.minimum(place.astype(int), level.size - 2)
-    edges = ordered[below] + (place - below) * (ordered[below + 1] - ordered[below])
-    count, levels, noises = np.zeros((3, edges.size - 1))
-    sums_in_bins(edges, level, noise, count, levels, noises)
-    used = count > 10  # noqa: PLR2004
-    return levels[used] / count[used], noises[used] / count[used], count[used]
-
-
-def gain_of(
-    level_adu: FloatArray, variance_adu2: FloatArray, count: FloatArray
-) -> tuple[float, float] | None:
-    """Return gain [e-/adu] and its relative error from `noise_against_level`, or None.
-
-    The variance is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the
-    little of the star that still passes. (An estimator of our own; no source.)
-    """
-    from scipy.optimize import nnls
-
-    if not level_adu.size:
-        return None
-    design = np.stack([np.ones_like(level_adu), level_adu, level_adu**2], axis=1)
-    weight = np.sqrt(count) / np.maximum(variance_adu2, 1e-12)
-    scale = np.abs(design).max(axis=0)
-    fit, _ = nnls(design / scale * weight[:, None], variance_adu2 * weight)
-    per_level = float((fit / scale)[1])
-    if per_level <= 0:
-        return None
-    normal = (design / scale * weight[:, None]).T @ (design / scale * weight[:, None])
-    # Neighbouring outputs of the filter overlap: about four pixels make one independent value.
-    error = 2.0 * np.sqrt(2.0 * np.linalg.pinv(normal)[1, 1]) / scale[1]
-    return 1.0 / per_level, float(error / per_level)
 
 
 def measure_sky(stamps_adu: ImageArray) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.rig import Rig, scale_readings
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -157,7 +157,7 @@ def _unclear(pixels: PixelStatistics | None) -> Check | None:
     they do in any crowded field. Hot pixels that are sharp and lie still are left by none that
     aligns, and by few that smooth.
     """
-    if pixels is None or not pixels.sky_noise_adu > 0 or lies_still(pixels):
+    if pixels is None or not pixels.sky_noise_adu > 0 or pixels.lies_still:
         return None
     if np.isfinite([pixels.neighbour_correlation, pixels.lag_correlation[0]]).all():
         return None
@@ -300,7 +300,7 @@ def _recentred(tracks: StarTracks) -> Check | None:
         if moved >= const.FEWEST_MOVES and moved > 0.2 * still:
             facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
             return Check("frames-recentred", "void", facts, touches)
-    if not lies_still(pixels):
+    if pixels is None or not pixels.lies_still:
         rms_px = _follows_star(tracks, _within_a_pixel, const.NARROWEST_SHAPE_PX)
         if rms_px is not None:
             facts = {"seen_by": "whole pixels", "rms_px": rms_px}
@@ -310,17 +310,6 @@ def _recentred(tracks: StarTracks) -> Check | None:
         if loosely is not None:
             return Check("centring-suspected", "doubt", {"rms_px": loosely}, touches)
     return _too_quiet(tracks, touches)
-
-
-def lies_still(pixels: PixelStatistics | None) -> bool:
-    """Return whether fixed pattern or hot pixels rule out a window that moves by whole pixels."""
-    return pixels is not None and any(
-        still >= const.FEWEST_STILL and moved == 0
-        for still, moved in (
-            (pixels.pattern_still, pixels.pattern_moved),
-            (pixels.hot_still, pixels.hot_moved),
-        )
-    )
 
 
 def _follows_star(

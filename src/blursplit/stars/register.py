@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.stars.geometry import level_and_scatter, median_of
+from blursplit.stars.robust import level_and_scatter, median_of
 from blursplit.types import FloatArray, ImageArray, IntArray
 
 
@@ -21,6 +21,125 @@ class Peaks:
     y_px: FloatArray
     height_adu: FloatArray  # (n,): height above the background in the smoothed image
 
+    @classmethod
+    def find(
+        cls,
+        image_adu: NDArray[np.float32],
+        sigma_px: float,
+        *,
+        hot: NDArray[np.bool_] | None = None,
+        count: int = const.MOST_PEAKS,
+    ) -> Peaks:
+        """Return the brightest star-like peaks of a frame.
+
+        `image_adu` (ny, nx): NaN pixels are taken as background. `sigma_px`: sigma of the stars;
+        peaks are looked for in the image smoothed by it, less a wider one. `hot`: pixels to leave
+        out. `count`: keep so many.
+        """
+        image = np.asarray(image_adu, dtype=np.float32)
+        bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
+        if bad.any():
+            image = np.where(bad, np.float32(robust_level(image)[0]), image)
+        # Wide stars are as well seen in larger pixels, of which there are fewer.
+        bins = int(np.clip(sigma_px / const.FINEST_SIGMA_PX, 1, const.MOST_BINNED))
+        coarse = _binned(image, bins) if bins > 1 else image
+        sigma = sigma_px / bins
+        # A box as wide as a Gaussian of three sigmas costs a tenth of it.
+        smooth, around = smoothed(coarse, sigma, int(np.ceil(5.2 * sigma)))
+        smooth -= around
+        middle, scatter = robust_level(smooth)
+        y, x = local_maxima(smooth, middle + const.PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
+        height = smooth[y, x] - middle
+        order = np.argsort(-height, kind="stable")[:count]
+        x, y, height = x[order], y[order], height[order]
+        if bins > 1 and x.size:
+            level = around[y, x] + np.float32(middle)
+            x, y, height = _sharpened(
+                image, bins * x + bins // 2, bins * y + bins // 2, sigma_px, bins
+            )
+            height -= level
+        return cls(x.astype(float), y.astype(float), height.astype(float))
+
+    def register(
+        self,
+        peaks: Peaks,
+        shape: tuple[int, int],
+        *,
+        tolerance_px: float,
+        turns_deg: tuple[float, ...] = (0.0, 180.0),
+        false_match: float = const.FALSE_MATCH,
+    ) -> Registration | None:
+        """Return the shift that lays this star pattern on the peaks of a frame, or None.
+
+        Places of the pattern need not be whole pixels. `shape` (ny, nx): of the frame; turns are
+        about its centre. `tolerance_px`: how far a matched peak may lie from its place.
+        `turns_deg`: turns of the field to try; 180 is a telescope that has changed its side of the
+        pier. `false_match`: matches as good that chance alone may find in a frame.
+
+        Every pattern star and every peak vote for the shift between them. A shift is accepted when
+        it matches 40 % of the stars that should be in the frame, at least three of them by peaks
+        whose heights keep the stars' proportions within a factor of 2.5, and when chance would find
+        so good a match among all shifts and turns tried in no more than `false_match` frames. The
+        turn whose match is the least likely chance is taken. One or two stars are accepted only
+        when every one of them is matched within a factor of three in height, two of them within 2.5
+        of each other, and by the brightest peaks or, for two, with as little chance.
+        """
+        if peaks.x_px.size == 0 or self.x_px.size == 0:
+            return None
+        ny, nx = shape
+        cx, cy = (nx - 1) / 2, (ny - 1) / 2
+        best: Registration | None = None
+        smallest = np.inf
+        for turn in turns_deg:
+            cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
+            x = cx + cos * (self.x_px - cx) - sin * (self.y_px - cy)
+            y = cy + sin * (self.x_px - cx) + cos * (self.y_px - cy)
+            turned = Peaks(x, y, self.height_adu)
+            found, rank = _vote(turned, peaks, shape, tolerance_px, turn, len(turns_deg))
+            # Equal ranks (one or two stars) go to the first turn tried, which is no turn.
+            if found is not None and found.chance <= false_match and rank < smallest:
+                best, smallest = found, rank
+        return best
+
+    def likeliest_shift(self, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
+        """Return the shift for which most pairs of a star and a peak vote, whatever it is worth."""
+        from blursplit.compiled.frame_kernels import densest_square
+
+        dx = (peaks.x_px[None, :] - self.x_px[:, None]).ravel()
+        dy = (peaks.y_px[None, :] - self.y_px[:, None]).ravel()
+        # A pair of like rank is likelier to be the same star.
+        ratio = peaks.height_adu[None, :] / np.maximum(self.height_adu[:, None], 1e-12)
+        alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
+        column = np.floor((dx - dx.min()) / tolerance_px).astype(int)
+        row = np.floor((dy - dy.min()) / tolerance_px).astype(int)
+        height, width = int(row.max()) + 2, int(column.max()) + 2
+        votes = np.bincount(row * width + column, alike, height * width).reshape(height, width)
+        row0, column0 = divmod(densest_square(votes, row, column), width)
+        near = (
+            (row - row0 >= 0)
+            & (row - row0 <= 1)
+            & (column - column0 >= 0)
+            & (column - column0 <= 1)
+        )
+        return median_of(dx[near]), median_of(dy[near])
+
+    def lasting(self, others: list[Peaks], tolerance_px: float) -> Peaks:
+        """Return the peaks of a frame that most of the other frames show in the same places.
+
+        Among few stars cosmic rays are as many as they, but no two frames show the same.
+
+        `others`: of other frames, each laid on the pattern by its likeliest shift.
+        """
+        seen = np.zeros(self.x_px.size)
+        for peaks in others:
+            if peaks.x_px.size and seen.size:
+                sx, sy = self.likeliest_shift(peaks, tolerance_px)
+                off_x = peaks.x_px - self.x_px[:, None] - sx
+                off_y = peaks.y_px - self.y_px[:, None] - sy
+                seen += (np.hypot(off_x, off_y) <= tolerance_px).any(axis=1)
+        kept = 2 * seen > len(others)
+        return Peaks(self.x_px[kept], self.y_px[kept], self.height_adu[kept])
+
 
 @dataclass(frozen=True)
 class Registration:
@@ -30,29 +149,6 @@ class Registration:
     shift_y_px: float
     turn_deg: float
     chance: float = 0.0  # of finding as good a match where the field is not
-
-
-def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Return a mask of lone pixels that stand out from all their neighbours.
-
-    `image_adu` (ny, nx): mean of frames that were NOT registered, in which hot pixels stay put.
-
-    Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
-    below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
-    """
-    sky, scatter = robust_level(image_adu)
-    image = np.where(np.isfinite(image_adu), image_adu, np.float32(sky))
-    above = np.pad(image - np.float32(sky), 1, mode="edge")
-    hot = np.zeros(image.shape, dtype=bool)
-    for sign in (1, -1):
-        y, x = np.divmod(np.flatnonzero(sign * above > 8.0 * scatter), above.shape[1])
-        inner = (y > 0) & (y <= image.shape[0]) & (x > 0) & (x <= image.shape[1])
-        y, x = y[inner], x[inner]
-        ring = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]
-        around = np.max([sign * above[y + j, x + i] for j, i in ring], axis=0)
-        # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
-        hot[y - 1, x - 1] |= around < const.HOT_SHARE * sign * above[y, x]
-    return hot
 
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
@@ -66,42 +162,6 @@ def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     # Half of an image may be one and the same value (8-bit data, zeros): use its spread instead.
     sample = image[::step, ::step]
     return middle, float(sample[np.isfinite(sample)].std()) or 1.0
-
-
-def find_peaks(
-    image_adu: NDArray[np.float32],
-    sigma_px: float,
-    *,
-    hot: NDArray[np.bool_] | None = None,
-    count: int = const.MOST_PEAKS,
-) -> Peaks:
-    """Return the brightest star-like peaks of a frame.
-
-    `image_adu` (ny, nx): NaN pixels are taken as background. `sigma_px`: sigma of the stars; peaks
-    are looked for in the image smoothed by it, less a wider one. `hot`: pixels to leave out.
-    `count`: keep so many.
-    """
-    image = np.asarray(image_adu, dtype=np.float32)
-    bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
-    if bad.any():
-        image = np.where(bad, np.float32(robust_level(image)[0]), image)
-    # Wide stars are as well seen in larger pixels, of which there are fewer.
-    bins = int(np.clip(sigma_px / const.FINEST_SIGMA_PX, 1, const.MOST_BINNED))
-    coarse = _binned(image, bins) if bins > 1 else image
-    sigma = sigma_px / bins
-    # A box as wide as a Gaussian of three sigmas costs a tenth of it.
-    smooth, around = smoothed(coarse, sigma, int(np.ceil(5.2 * sigma)))
-    smooth -= around
-    middle, scatter = robust_level(smooth)
-    y, x = local_maxima(smooth, middle + const.PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
-    height = smooth[y, x] - middle
-    order = np.argsort(-height, kind="stable")[:count]
-    x, y, height = x[order], y[order], height[order]
-    if bins > 1 and x.size:
-        level = around[y, x] + np.float32(middle)
-        x, y, height = _sharpened(image, bins * x + bins // 2, bins * y + bins // 2, sigma_px, bins)
-        height -= level
-    return Peaks(x.astype(float), y.astype(float), height.astype(float))
 
 
 def _binned(image: ImageArray, bins: int) -> ImageArray:
@@ -181,48 +241,6 @@ def local_maxima(
     return y, x
 
 
-def register(
-    pattern: Peaks,
-    peaks: Peaks,
-    shape: tuple[int, int],
-    *,
-    tolerance_px: float,
-    turns_deg: tuple[float, ...] = (0.0, 180.0),
-    false_match: float = const.FALSE_MATCH,
-) -> Registration | None:
-    """Return the shift that lays a star pattern on the peaks of a frame, or None.
-
-    `pattern`: the star pattern; places need not be whole pixels. `peaks`: of the frame. `shape`
-    (ny, nx): of the frame; turns are about its centre. `tolerance_px`: how far a matched peak may
-    lie from its place. `turns_deg`: turns of the field to try; 180 is a telescope that has changed
-    its side of the pier. `false_match`: matches as good that chance alone may find in a frame.
-
-    Every pattern star and every peak vote for the shift between them. A shift is accepted when
-    it matches 40 % of the stars that should be in the frame, at least three of them by peaks
-    whose heights keep the stars' proportions within a factor of 2.5, and when chance would find
-    so good a match among all shifts and turns tried in no more than `false_match` frames. The
-    turn whose match is the least likely chance is taken. One or two stars are accepted only when
-    every one of them is matched within a factor of three in height, two of them within 2.5 of
-    each other, and by the brightest peaks or, for two, with as little chance.
-    """
-    if peaks.x_px.size == 0 or pattern.x_px.size == 0:
-        return None
-    ny, nx = shape
-    cx, cy = (nx - 1) / 2, (ny - 1) / 2
-    best: Registration | None = None
-    smallest = np.inf
-    for turn in turns_deg:
-        cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
-        x = cx + cos * (pattern.x_px - cx) - sin * (pattern.y_px - cy)
-        y = cy + sin * (pattern.x_px - cx) + cos * (pattern.y_px - cy)
-        turned = Peaks(x, y, pattern.height_adu)
-        found, rank = _vote(turned, peaks, shape, tolerance_px, turn, len(turns_deg))
-        # Equal ranks (one or two stars) go to the first turn tried, which is no turn.
-        if found is not None and found.chance <= false_match and rank < smallest:
-            best, smallest = found, rank
-    return best
-
-
 def _vote(
     pattern: Peaks,
     peaks: Peaks,
@@ -234,7 +252,7 @@ def _vote(
     """Return the match at the shift most pairs vote for, and its rank: the smaller the better."""
     ny, nx = shape
     x, y, height = pattern.x_px, pattern.y_px, pattern.height_adu
-    sx, sy = likeliest_shift(pattern, peaks, tolerance)
+    sx, sy = pattern.likeliest_shift(peaks, tolerance)
     place_x, place_y = x + sx, y + sy
     distance = np.hypot(peaks.x_px - place_x[:, None], peaks.y_px - place_y[:, None])
     matched = distance.min(axis=1) <= tolerance
@@ -264,42 +282,6 @@ def _vote(
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
     enough = n >= const.MATCH_SHARE * expected and alike >= const.SMALLEST_MATCH
     return (Registration(*refined, turn_deg, chance) if enough else None), chance
-
-
-def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
-    """Return the shift for which most pairs of a star and a peak vote, whatever it is worth."""
-    from blursplit.compiled.frame_kernels import densest_square
-
-    dx = (peaks.x_px[None, :] - pattern.x_px[:, None]).ravel()
-    dy = (peaks.y_px[None, :] - pattern.y_px[:, None]).ravel()
-    # A pair of like rank is likelier to be the same star.
-    ratio = peaks.height_adu[None, :] / np.maximum(pattern.height_adu[:, None], 1e-12)
-    alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
-    column = np.floor((dx - dx.min()) / tolerance_px).astype(int)
-    row = np.floor((dy - dy.min()) / tolerance_px).astype(int)
-    height, width = int(row.max()) + 2, int(column.max()) + 2
-    votes = np.bincount(row * width + column, alike, height * width).reshape(height, width)
-    row0, column0 = divmod(densest_square(votes, row, column), width)
-    near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
-    return median_of(dx[near]), median_of(dy[near])
-
-
-def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> Peaks:
-    """Return the peaks of a frame that most of the other frames show in the same places.
-
-    Among few stars cosmic rays are as many as they, but no two frames show the same.
-
-    `others`: of other frames, each laid on the pattern by its likeliest shift.
-    """
-    seen = np.zeros(pattern.x_px.size)
-    for peaks in others:
-        if peaks.x_px.size and seen.size:
-            sx, sy = likeliest_shift(pattern, peaks, tolerance_px)
-            off_x = peaks.x_px - pattern.x_px[:, None] - sx
-            off_y = peaks.y_px - pattern.y_px[:, None] - sy
-            seen += (np.hypot(off_x, off_y) <= tolerance_px).any(axis=1)
-    kept = 2 * seen > len(others)
-    return Peaks(pattern.x_px[kept], pattern.y_px[kept], pattern.height_adu[kept])
 
 
 def _chance(matched: int, expected: int, share: float, trials: int) -> float:

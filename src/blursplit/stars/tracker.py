@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.compiled import medians
 from blursplit.frames import Sequence
-from blursplit.stars.block import Block, measure_block
-from blursplit.stars.build_tracks import StampBook, assemble_tracks, stamp_size
-from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, make_window_setup
-from blursplit.stars.detect import Field, find_stars
-from blursplit.stars.frame_quality import FrameQuality, judge_block
-from blursplit.stars.geometry import (
-    extrapolate,
-    fit_field_rotation,
-    masked_columns,
-    masked_median,
-    median_of,
-    nearest_turn_deg,
-    runs,
-    turned,
-)
+from blursplit.stars.block import Block
+from blursplit.stars.build_tracks import StampBook, assemble_tracks
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, WindowSetup
+from blursplit.stars.detect import Field
+from blursplit.stars.frame_quality import FrameQuality
 from blursplit.stars.pixel_statistics import BlankSky
-from blursplit.stars.register import Peaks, Registration, find_peaks, register
+from blursplit.stars.register import Peaks, Registration
+from blursplit.stars.robust import masked_columns, masked_median, median_of, runs
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import FloatArray
+from blursplit.types import BoolArray, FloatArray
 
 _SAMPLE_NAMES = (
     "x",
@@ -52,7 +45,7 @@ class Tracker:
     ) -> None:
         self.sequence, self.field = sequence, field
         self.source = sequence.source
-        self.setup = make_window_setup(sequence, field, method)
+        self.setup = WindowSetup.of(sequence, field, method)
         n, k = self.source.n_frames, field.x_px.size
         self.samples = {name: np.full((n, k), np.nan) for name in _SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
@@ -72,7 +65,7 @@ class Tracker:
         self.block, self.margin = const.FIRST_BLOCK, min(const.SMALLEST_MARGIN + 2, self.widest)
         self.steady = True
         self._last_turn: tuple[float, float, float] | None = None
-        self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
+        self.book = StampBook(field, n, max_stamps)
         self.blank = BlankSky(field, n)
 
     @property
@@ -121,8 +114,8 @@ class Tracker:
                 np.full(stop - start, self.field.shift_y_px),
             )
         return (
-            extrapolate(time[recent], self.shift_x[recent], ahead),
-            extrapolate(time[recent], self.shift_y[recent], ahead),
+            _extrapolate(time[recent], self.shift_x[recent], ahead),
+            _extrapolate(time[recent], self.shift_y[recent], ahead),
         )
 
     def _place(
@@ -130,7 +123,7 @@ class Tracker:
     ) -> tuple[FloatArray, FloatArray]:
         """Return expected places, shape (n, k), for shifts and turns of the field."""
         turn = np.broadcast_to(turn_deg, shift_x.shape)[:, None]
-        x, y = turned(self.field.x_px, self.field.y_px, turn, self.scale, self.source.shape)
+        x, y = _turned(self.field.x_px, self.field.y_px, turn, self.scale, self.source.shape)
         return x + shift_x[:, None], y + shift_y[:, None]
 
     def _turn_at(self, time_s: FloatArray) -> FloatArray:
@@ -150,7 +143,7 @@ class Tracker:
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
-        block = measure_block(
+        block = Block.measure(
             self.source,
             start,
             x,
@@ -173,7 +166,7 @@ class Tracker:
                 & (block.y < ny - 1 - edge)
             )
         block.alive &= ~cropped
-        quality = judge_block(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
+        quality = FrameQuality.of(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
         return block, quality
 
     def _retake_far(
@@ -240,12 +233,11 @@ class Tracker:
     def _look(self, frame: int) -> Registration | None:
         """Look for the field in all of a frame."""
         image = self.source.read(frame, frame + 1)[0]
-        peaks = find_peaks(image, self.field.sigma_px, hot=self.field.hot)
+        peaks = Peaks.find(image, self.field.sigma_px, hot=self.field.hot)
         pattern = self.field.pattern
         turn = float(self._turn_at(self.sequence.time_s[frame : frame + 1])[0])
-        x, y = turned(pattern.x_px, pattern.y_px, turn, self.scale, self.source.shape)
-        return register(
-            Peaks(x, y, pattern.height_adu),
+        x, y = _turned(pattern.x_px, pattern.y_px, turn, self.scale, self.source.shape)
+        return Peaks(x, y, pattern.height_adu).register(
             peaks,
             self.source.shape,
             tolerance_px=max(2.0, 1.5 * self.field.sigma_px),
@@ -270,7 +262,7 @@ class Tracker:
             return False
         before = self.turn
         if found.turn_deg:
-            self.turn = float(nearest_turn_deg(self.turn + found.turn_deg, const.TURNS_ABOUT_DEG))
+            self.turn = float(_nearest_turn_deg(self.turn + found.turn_deg, const.TURNS_ABOUT_DEG))
         first, last = self._run_of_lost(frame, stop)
         if found.turn_deg:
             last = stop  # what was judged by the other turn is judged anew
@@ -367,19 +359,19 @@ class Tracker:
         rows = np.arange(first, last)
         # Where the field turned by half a turn in between, only what came after it counts.
         now = self._turn_at(self.sequence.time_s[rows])
-        near = nearest_turn_deg(self.turn_deg[rows], now)
+        near = _nearest_turn_deg(self.turn_deg[rows], now)
         rows = rows[np.abs(near - now) < const.HALF_FLIP_DEG]
         good = self.good[rows]
         if not good.any():
             return None
-        turn = nearest_turn_deg(self.turn_deg[rows], self.turn)
+        turn = _nearest_turn_deg(self.turn_deg[rows], self.turn)
         x, y = self._place(self.shift_x[rows], self.shift_y[rows], turn)
         off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
         middle = median_of(turn)
         px, py = self._place(np.zeros(1), np.zeros(1), middle)
         px -= (self.source.shape[1] - 1) / 2
         py -= (self.source.shape[0] - 1) / 2
-        found = fit_field_rotation(px[0], py[0], off_x, off_y, good)
+        found = _fit_field_rotation(px[0], py[0], off_x, off_y, good)
         if found is None:
             return None
         mean_s = float(np.mean(self.sequence.time_s[rows]))
@@ -425,7 +417,7 @@ def follow_stars(
     if centroid not in CENTROID_METHODS:
         msg = f"centroid method {centroid!r} is none of {', '.join(CENTROID_METHODS)}"
         raise ValueError(msg)
-    field = find_stars(sequence, max_stars)
+    field = Field.find(sequence, max_stars)
     tracker = Tracker(sequence, field, method=centroid, max_stamps=max_stamps)
     done = 0
     while done < sequence.source.n_frames:
@@ -433,3 +425,184 @@ def follow_stars(
         if progress is not None:
             progress(done, sequence.source.n_frames)
     return assemble_tracks(sequence, field, tracker)
+
+
+# --- small fits: where the field will be, and how it turns --------------------------------------
+def _turned(
+    x_px: FloatArray,
+    y_px: FloatArray,
+    turn_deg: FloatArray | float,
+    scale: float,
+    shape: tuple[int, int],
+) -> tuple[FloatArray, FloatArray]:
+    """Return places turned by `turn_deg` (from +x toward +y) and scaled about a frame's centre."""
+    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    cos, sin = scale * np.cos(np.deg2rad(turn_deg)), scale * np.sin(np.deg2rad(turn_deg))
+    dx, dy = x_px - cx, y_px - cy
+    return cx + cos * dx - sin * dy, cy + sin * dx + cos * dy
+
+
+def _nearest_turn_deg(turn_deg: FloatArray | float, to_deg: FloatArray | float) -> FloatArray:
+    """Return turns by whole turns nearest to another: -0.1 rather than 359.9 to 0."""
+    turn = np.asarray(turn_deg, dtype=float)
+    return np.asarray(turn - 360.0 * np.round((turn - to_deg) / 360.0), dtype=float)
+
+
+def _extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -> FloatArray:
+    """Continue a coordinate: along a line where it drifts, else at its latest median.
+
+    A step, such as a dither, is no drift: only what came after it is continued. Nor is a line
+    continued to where its error would take the field out of the narrowest cuts.
+
+    `time_s`, `value_px` (n,): what was seen, without NaN. `ahead_s` (m,): times to continue to.
+    """
+    since = _last_step(value_px)
+    time_s, value_px = time_s[since:], value_px[since:]
+    n = time_s.size
+    latest = median_of(value_px[-const.TREND_LATEST :])
+    if since and n < const.TREND_LATEST:
+        return np.full(ahead_s.shape, latest)
+    if n < const.TREND_FEWEST:
+        return np.full(ahead_s.shape, float(value_px[-1]))
+    half = n // 2
+    step_s = float(time_s[-half:].mean() - time_s[:half].mean())
+    if step_s <= 0:
+        return np.full(ahead_s.shape, latest)
+    slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / step_s
+    line = slope * time_s
+    rest = value_px - line
+    middle = median_of(rest)
+    scatter = const.SIGMA_PER_MAD * median_of(np.abs(rest - middle))
+    # The median of n/2 values has 1.25 times the error of their mean.
+    slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
+    far = abs(slope) * float(ahead_s[-1] - time_s[-1])
+    error = slope_error * float(ahead_s[-1] - time_s[-1])
+    if (
+        far < const.DRIFT_MATTERS_PX
+        or abs(slope) < 3.0 * slope_error
+        or error > const.SMALLEST_MARGIN
+    ):
+        return np.full(ahead_s.shape, latest)
+    recent = median_of(rest[-const.TREND_LATEST :])
+    return np.asarray(recent + slope * ahead_s, dtype=float)
+
+
+def _last_step(value_px: FloatArray) -> int:
+    """Return from which value on a coordinate stays where a step took it, 0 without a step.
+
+    Two levels are laid through the values, and a line between the medians of their halves. The
+    step counts where its description is the better one by the criterion of Schwarz (1978), with
+    deviations of a Laplace distribution, whose likelihood outliers do not rule: a step has one
+    parameter more than a line, its place. Fewer than four values on a side may be outliers.
+    """
+    n = value_px.size
+    if n < 2 * const.TREND_FEWEST:
+        return 0
+    half = n // 2
+    slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / (n - half)
+    rest = value_px - slope * np.arange(n)
+    line = float(np.abs(rest - median_of(rest)).sum())
+    levels = np.empty(n - 2 * const.TREND_FEWEST + 1)
+    medians().two_levels(np.ascontiguousarray(value_px), const.TREND_FEWEST, levels)
+    best = int(np.argmin(levels))
+    is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
+    return best + const.TREND_FEWEST if is_step else 0
+
+
+@dataclass(frozen=True)
+class _FieldRotation:
+    """Turn and scale that a stretch of frames adds to those assumed."""
+
+    turn_deg: float  # from +x toward +y
+    error_deg: float  # its standard error
+    scale: float  # relative change of scale
+    spread_px: float  # by how much stars stray from the field, one axis
+
+
+def _fit_field_rotation(
+    x_px: FloatArray, y_px: FloatArray, off_x_px: FloatArray, off_y_px: FloatArray, good: BoolArray
+) -> _FieldRotation | None:
+    """Fit turn and scale to the medians of where stars lie off their places, or return None.
+
+    `x_px`, `y_px` (k,): places of the stars about the centre of the frame. `off_x_px`, `off_y_px`
+    (n, k): where each was found against its expected place. `good` (n, k).
+
+    Stars at distances r from their common centre whose places each have the error s tell the
+    turn to s / sqrt(sum r^2). A median of n places that scatter by s_1 has 1.25 s_1 / sqrt(n);
+    the air lasts from frame to frame, which leaves n (1 - c) / (1 + c) frames of their own, with
+    c the correlation of neighbours (Bayley and Hammersley 1946).
+    """
+    dx, dy = masked_columns(off_x_px, good), masked_columns(off_y_px, good)
+    used = np.isfinite(dx) & np.isfinite(dy)
+    if used.sum() < const.SMALLEST_FIT:
+        return None
+    fitted = _fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
+    left = np.concatenate([dx[used], dy[used]])
+    left = left - _offsets_of(x_px[used], y_px[used], *fitted)
+    apart = off_x_px - dx, off_y_px - dy
+    usual = median_of(np.abs(np.concatenate([off[good] for off in apart])))
+    share = _own_share(*(np.where(good, off, 0.0) for off in apart))
+    frames = good[:, used].sum(axis=0) * share
+    square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
+    weight = float((square * frames).sum())
+    error = 1.25 * const.SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
+    return _FieldRotation(
+        turn_deg=fitted[0],
+        error_deg=float(np.rad2deg(error)),
+        scale=fitted[1],
+        spread_px=const.SIGMA_PER_MAD * float(np.hypot(usual, median_of(np.abs(left)))),
+    )
+
+
+def _fit_turn_and_scale(
+    x_px: FloatArray, y_px: FloatArray, dx_px: FloatArray, dy_px: FloatArray
+) -> tuple[float, float, float, float]:
+    """Return (turn in degrees, relative scale, shift x, shift y) of small displacements.
+
+    `x_px`, `y_px` (k,): places about the centre. `dx_px`, `dy_px` (k,): displacements; stars beyond
+    four robust sigmas are left out.
+    """
+    used = np.ones(x_px.shape, dtype=bool)
+    fitted = 0.0, 0.0, 0.0, 0.0
+    for _ in range(3):
+        fitted = _least_squares(x_px[used], y_px[used], dx_px[used], dy_px[used])
+        left = np.concatenate([dx_px, dy_px]) - _offsets_of(x_px, y_px, *fitted)
+        left = np.hypot(*left.reshape(2, -1))
+        again = left <= 4.0 * max(median_of(left), 1e-3)
+        if again.sum() < 3 or (again == used).all():  # noqa: PLR2004
+            break
+        used = again
+    return fitted
+
+
+def _least_squares(
+    x_px: FloatArray, y_px: FloatArray, dx_px: FloatArray, dy_px: FloatArray
+) -> tuple[float, float, float, float]:
+    """Return turn [deg], scale and shifts; about the mean place of the stars they are apart."""
+    x, y, dx, dy = (float(value.mean()) for value in (x_px, y_px, dx_px, dy_px))
+    from_x, from_y, off_x, off_y = x_px - x, y_px - y, dx_px - dx, dy_px - dy
+    square = float(from_x @ from_x + from_y @ from_y)
+    if square == 0.0:
+        return 0.0, 0.0, dx, dy
+    turn = float(from_x @ off_y - from_y @ off_x) / square
+    scale = float(from_x @ off_x + from_y @ off_y) / square
+    return float(np.rad2deg(turn)), scale, dx + turn * y - scale * x, dy - turn * x - scale * y
+
+
+def _offsets_of(
+    x_px: FloatArray, y_px: FloatArray, turn_deg: float, scale: float, x: float, y: float
+) -> FloatArray:
+    """Return the displacements (all x, then all y) of a small turn, scale and shift."""
+    turn = np.deg2rad(turn_deg)
+    return np.concatenate([-turn * y_px + scale * x_px + x, turn * x_px + scale * y_px + y])
+
+
+def _own_share(*offsets_px: FloatArray) -> float:
+    """Return the share of frames that are as good as independent, from neighbours' correlation.
+
+    The offsets are zero where a star was not measured.
+    """
+    together = sum(float(np.vdot(off[1:], off[:-1])) for off in offsets_px)
+    alone = sum(float(np.vdot(off, off)) for off in offsets_px)
+    shared = float(np.clip(together / alone, 0.0, 0.99)) if alone > 0 else 0.0
+    return (1.0 - shared) / (1.0 + shared)

@@ -12,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit import constants as const
 from blursplit.errors import InputError, OutputError
 from blursplit.result import Note
 from blursplit.series import (
@@ -65,6 +66,17 @@ class PixelStatistics:
     noise_level_adu: tuple[float, ...] = ()
     noise_variance_adu2: tuple[float, ...] = ()
     noise_count: tuple[int, ...] = ()
+
+    @property
+    def lies_still(self) -> bool:
+        """Whether fixed pattern or hot pixels rule out a window that moves by whole pixels."""
+        return any(
+            still >= const.FEWEST_STILL and moved == 0
+            for still, moved in (
+                (self.pattern_still, self.pattern_moved),
+                (self.hot_still, self.hot_moved),
+            )
+        )
 
 
 @dataclass(frozen=True, repr=False)
@@ -189,12 +201,90 @@ class StarTracks:
         from blursplit.stars.positions import positions_to_tracks
 
         if isinstance(positions, str | Path) and Path(positions).is_dir():
-            return load_tracks(Path(positions))
+            return StarTracks.load(Path(positions))
         return positions_to_tracks(positions, rig)[0]
 
     def without_stamps(self) -> StarTracks:
         """Return the same tracks without cut-outs."""
         return replace(self, stamps=None)
+
+    def save(self, folder: str | Path) -> None:
+        """Write tracks.fits and, where there are cut-outs, stamps.fits into a folder.
+
+        `folder`: made if it is not there; older files of these names are replaced.
+
+        Raises OutputError when the folder cannot be written.
+
+        Facts that are no columns (times, notes, reasons) are UTF-8 JSON in the byte image FACTS, so
+        that any text survives. Noise, flux and shapes keep seven digits, the rest all of theirs.
+        """
+        from astropy.io import fits
+
+        folder = Path(folder)
+        n, k = self.x_px.shape
+        facts = {
+            item.name: _plain(getattr(self, item.name))
+            for item in fields(StarTracks)
+            if item.name not in _APART
+        }
+        facts |= {"schema": SCHEMA, "stars": k, "stamps": self.stamps is not None}
+        facts["numbered"] = bool(self.frame.size)
+        values = {
+            "time": np.repeat(self.time_s, k),
+            "frame": np.repeat(self.frame if self.frame.size else np.arange(n), k),
+            "star": np.tile(np.arange(k), n),
+            "segment": np.repeat(self.segment, k),
+            **{name: getattr(self, attribute).ravel() for name, attribute in _FIELDS.items()},
+        }
+        if not np.any(self.row_time_s):
+            del values["row_time"]  # all rows at once: nothing to say
+        start = self.start_utc or ""
+        cards = [("TIMESYS", "UTC", "scale of the times"), ("TIMEUNIT", "s", "unit of the times")]
+        if _DATE.fullmatch(start):
+            cards.append(("DATE-BEG", start, "zero of the times"))
+        text = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode()
+        facts_unit = fits.ImageHDU(np.frombuffer(text, dtype=np.uint8), name=FACTS)
+        facts_unit.header["COMMENT"] = "The bytes are UTF-8 text (JSON)."
+        units = [table(TABLE, values, _TRACK_COLUMNS, cards), facts_unit]
+        if self.finder_adu is not None:
+            units.append(packed_image(FINDER, self.finder_adu))
+        schema = [("SCHEMA", SCHEMA, "format of this file")]
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            if self.stamps is None:
+                (folder / STAMPS_NAME).unlink(missing_ok=True)
+            else:
+                write_units(folder / STAMPS_NAME, _stamp_units(self.stamps), schema)
+            write_units(folder / TRACKS_NAME, units, schema)
+        except OSError as error:
+            raise OutputError(
+                folder,
+                f"cannot be written ({error.strerror or error})",
+                "check space and permissions",
+            ) from error
+
+    @classmethod
+    def load(cls, folder: str | Path) -> StarTracks:
+        """Read what `save` has written; without cut-outs where stamps.fits has been deleted.
+
+        Raises InputError when the folder holds no tracks, or a file is damaged or of another
+        format.
+        """
+        folder = Path(folder)
+        path = folder / TRACKS_NAME
+        if not path.is_file():
+            raise InputError(
+                folder, f"holds no {TRACKS_NAME}", "give the folder that measure wrote"
+            )
+        try:
+            tracks = _read_tracks(path, folder / STAMPS_NAME)
+        except DAMAGE as error:
+            raise InputError(
+                path,
+                f"is damaged or of another format ({error})",
+                "run measure again on the frames",
+            ) from error
+        return tracks
 
 
 # --- tracks in a file -----------------------------------------------------------------------------
@@ -241,60 +331,6 @@ _APART = {*_FIELDS.values(), "time_s", "frame", "segment", "finder_adu", "stamps
 _DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?")
 
 
-def save_tracks(tracks: StarTracks, folder: str | Path) -> None:
-    """Write tracks.fits and, where there are cut-outs, stamps.fits into a folder.
-
-    `folder`: made if it is not there; older files of these names are replaced.
-
-    Raises OutputError when the folder cannot be written.
-
-    Facts that are no columns (times, notes, reasons) are UTF-8 JSON in the byte image FACTS, so
-    that any text survives. Noise, flux and shapes keep seven digits, the rest all of theirs.
-    """
-    from astropy.io import fits
-
-    folder = Path(folder)
-    n, k = tracks.x_px.shape
-    facts = {
-        item.name: _plain(getattr(tracks, item.name))
-        for item in fields(StarTracks)
-        if item.name not in _APART
-    }
-    facts |= {"schema": SCHEMA, "stars": k, "stamps": tracks.stamps is not None}
-    facts["numbered"] = bool(tracks.frame.size)
-    values = {
-        "time": np.repeat(tracks.time_s, k),
-        "frame": np.repeat(tracks.frame if tracks.frame.size else np.arange(n), k),
-        "star": np.tile(np.arange(k), n),
-        "segment": np.repeat(tracks.segment, k),
-        **{name: getattr(tracks, attribute).ravel() for name, attribute in _FIELDS.items()},
-    }
-    if not np.any(tracks.row_time_s):
-        del values["row_time"]  # all rows at once: nothing to say
-    start = tracks.start_utc or ""
-    cards = [("TIMESYS", "UTC", "scale of the times"), ("TIMEUNIT", "s", "unit of the times")]
-    if _DATE.fullmatch(start):
-        cards.append(("DATE-BEG", start, "zero of the times"))
-    text = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode()
-    facts_unit = fits.ImageHDU(np.frombuffer(text, dtype=np.uint8), name=FACTS)
-    facts_unit.header["COMMENT"] = "The bytes are UTF-8 text (JSON)."
-    units = [table(TABLE, values, _TRACK_COLUMNS, cards), facts_unit]
-    if tracks.finder_adu is not None:
-        units.append(packed_image(FINDER, tracks.finder_adu))
-    schema = [("SCHEMA", SCHEMA, "format of this file")]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if tracks.stamps is None:
-            (folder / STAMPS_NAME).unlink(missing_ok=True)
-        else:
-            write_units(folder / STAMPS_NAME, _stamp_units(tracks.stamps), schema)
-        write_units(folder / TRACKS_NAME, units, schema)
-    except OSError as error:
-        raise OutputError(
-            folder, f"cannot be written ({error.strerror or error})", "check space and permissions"
-        ) from error
-
-
 def _stamp_units(stamps: Stamps) -> list[Any]:
     n, k = stamps.x0_px.shape
     values = {
@@ -308,24 +344,6 @@ def _stamp_units(stamps: Stamps) -> list[Any]:
     pixels.header["COMMENT"] = "Cut-outs with their sky, a plane for each row of STAMPS."
     cards = [("STARS", k, "cut-outs of each frame")]
     return [table("STAMPS", values, _STAMP_COLUMNS, cards), pixels]
-
-
-def load_tracks(folder: str | Path) -> StarTracks:
-    """Read what `save_tracks` has written; without cut-outs where stamps.fits has been deleted.
-
-    Raises InputError when the folder holds no tracks, or a file is damaged or of another format.
-    """
-    folder = Path(folder)
-    path = folder / TRACKS_NAME
-    if not path.is_file():
-        raise InputError(folder, f"holds no {TRACKS_NAME}", "give the folder that measure wrote")
-    try:
-        tracks = _read_tracks(path, folder / STAMPS_NAME)
-    except DAMAGE as error:
-        raise InputError(
-            path, f"is damaged or of another format ({error})", "run measure again on the frames"
-        ) from error
-    return tracks
 
 
 def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:

@@ -22,7 +22,7 @@ from blursplit.report.figures._canvas import (
 )
 from blursplit.result import Event, Line, PhaseCurve
 from blursplit.series import Series
-from blursplit.stars.geometry import runs
+from blursplit.stars.robust import runs
 from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
