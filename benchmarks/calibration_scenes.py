@@ -152,8 +152,8 @@ def make(draw: Draw, folder: Path, cache: Path) -> tuple[Any, list[str], dict[st
 
 
 def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
-    from blursplit.simulate import scene_from_tables, write_sequence
-    from blursplit.simulate.motion import draw_shared_motion
+    from blursplit.simulate import Scene, write_sequence
+    from blursplit.simulate.motion import Shared
 
     key = {"blur": "instrument_fwhm_arcsec", "defocus": "defocus_nm"}
     layer = ("height_m", "weight", "wind_m_s", "direction_deg")
@@ -204,13 +204,13 @@ def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
     if draw.shake is not None:
         rms, corner, angle = draw.shake
         tables["wind_shake"] = {"rms_arcsec": rms, "corner_hz": corner, "angle_deg": angle}
-    scene = scene_from_tables(tables, f"scene {draw.number}")
+    scene = Scene.from_tables(tables, f"scene {draw.number}")
     truth = write_sequence(scene, folder / "made")
     near_r0 = truth["near_air"]["r0_m"]
     steps = int(np.clip(40 * draw.exposure_s, 5, 100))
     inside = (np.arange(steps) + 0.5) / steps * draw.exposure_s
     moments = np.arange(draw.frames)[:, None] * draw.interval_s + inside
-    shared = draw_shared_motion(scene, np.random.default_rng(draw.number).spawn(5)[0])
+    shared = Shared.draw(scene, np.random.default_rng(draw.number).spawn(5)[0])
     paths = [shared.at(moments, shared.of(owner)) for owner in ("structure", "tracking")]
     r0 = truth["atmosphere"]["r0_500nm_zenith_realised_m"] * 1.1**1.2
     return folder / "made" / "sequence.fits", {

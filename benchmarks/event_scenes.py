@@ -12,17 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.simulate.air import Atmosphere, Pace
-from blursplit.simulate.camera import _annular_pupil, place_stars, tilt_basis
-from blursplit.simulate.motion import draw_shared_motion
+from blursplit.simulate.camera import StarField, _annular_pupil, tilt_basis
+from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import (
-    AirLayer,
     Scene,
-    SceneAir,
-    SceneCamera,
-    SceneTelescope,
-    SequenceTable,
-    Stars,
-    Tube,
 )
 from blursplit.simulate.sequence import _frames_per_stretch, _layer_geometries
 
@@ -68,30 +61,30 @@ def simulated_air(index: int) -> FloatArray:
         Which night: seeing, layers, aperture and outer scale are drawn from it.
     """
     rng = np.random.default_rng([11, index])
-    tube = Tube()
+    tube = {}
     if index % 2:
-        tube = Tube(rms_arcsec=rng.uniform(0.1, 0.5), timescale_s=rng.uniform(0.5, 5.0))
+        tube = {"rms_arcsec": rng.uniform(0.1, 0.5), "timescale_s": rng.uniform(0.5, 5.0)}
     frames = round(LENGTH_S * RATE_HZ)
-    scene = Scene(
-        telescope=SceneTelescope(aperture_m=float(rng.choice([0.12, 0.25, 0.4]))),
-        camera=SceneCamera(exposure_s=EXPOSURE_S, frame_interval_s=1 / RATE_HZ),
-        air=SceneAir(
-            r0_500nm_zenith_m=rng.uniform(0.05, 0.13),
-            outer_scale_m=float(rng.choice([10.0, 25.0, 60.0])),
-            layers=[
-                AirLayer(height_m=h, weight=w, wind_m_s=v, direction_deg=d)
-                for h, w, v, d in _layers(rng)
-            ],
-        ),
-        tube=tube,
-        stars=Stars(count=STARS, seed=index),
-        sequence=SequenceTable(frames=frames, seed=index),
+    names = "height_m", "weight", "wind_m_s", "direction_deg"
+    scene = Scene.model_validate(
+        {
+            "telescope": {"aperture_m": float(rng.choice([0.12, 0.25, 0.4]))},
+            "camera": {"exposure_s": EXPOSURE_S, "frame_interval_s": 1 / RATE_HZ},
+            "air": {
+                "r0_500nm_zenith_m": rng.uniform(0.05, 0.13),
+                "outer_scale_m": float(rng.choice([10.0, 25.0, 60.0])),
+                "layers": [dict(zip(names, layer, strict=True)) for layer in _layers(rng)],
+            },
+            "tube": tube,
+            "stars": {"count": STARS, "seed": index},
+            "sequence": {"frames": frames, "seed": index},
+        }
     )
     aperture, wavelength_m = scene.telescope.aperture_m, scene.air.wavelength_nm * 1e-9
     pitch = aperture / 16
     row, column, share = _annular_pupil(16, 0.0)
     x_m, y_m = (column - column.mean()) * pitch, (row - row.mean()) * pitch
-    layers = _layer_geometries(scene, place_stars(scene))
+    layers = _layer_geometries(scene, StarField.place(scene))
     pace = Pace(1 / RATE_HZ, EXPOSURE_S, EXPOSURE_S / STEPS)
     air = Atmosphere(layers, aperture, pitch, x_m, y_m, scene.duration_s, rng)
     weight = share / share.sum()
@@ -110,7 +103,7 @@ def simulated_air(index: int) -> FloatArray:
             time = moments[part].ravel()
             phase = air.phase(star, time, air.smooth_nodes(star, time))
             tilt[part, star] = (phase @ project * to_arcsec).reshape(-1, STEPS, 2).mean(axis=1)
-    shared = draw_shared_motion(scene, rng)
+    shared = Shared.draw(scene, rng)
     moved = shared.at(moments, shared.total()).mean(axis=1)
     return _with_noise(tilt, rng) + moved
 

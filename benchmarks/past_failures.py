@@ -23,7 +23,7 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 from blursplit.measure import measure  # noqa: E402 - after the number of threads
 from blursplit.rig import Rig  # noqa: E402
-from blursplit.simulate import scene_from_tables, write_sequence  # noqa: E402
+from blursplit.simulate import Scene, write_sequence  # noqa: E402
 
 CURES = ("tracking", "structure", "mechanics", "near_air")
 
@@ -123,7 +123,7 @@ def run(name: str, night: Night, seed: int, folder: Path) -> str:
     """Return a night's line of the table."""
     seeded = {part: {**night.tables[part], "seed": seed} for part in ("sequence", "stars")}
     tables = {**night.tables, **seeded}
-    truth = write_sequence(scene_from_tables(tables, name), folder)
+    truth = write_sequence(Scene.from_tables(tables, name), folder)
     begin = time.process_time()
     result = measure(
         folder / "sequence.fits",

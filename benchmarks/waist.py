@@ -16,14 +16,8 @@ from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, STEPS_LONG
 from blursplit.definitions import turn
 from blursplit.evidence.second_camera_air import _signed_tilt_gain
 from blursplit.simulate.air import LayerGeometry
-from blursplit.simulate.camera import (
-    FrameTimes,
-    StarField,
-    images_through_mask,
-    place_stars,
-    plan_frames,
-)
-from blursplit.simulate.motion import Shared, draw_shared_motion
+from blursplit.simulate.camera import FrameTimes, StarField
+from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import _layer_geometries, _near_geometry
 from blursplit.stars.tracks import StarTracks
@@ -183,11 +177,11 @@ def draw_tracks(scene: Scene, seed: int | None = None, *, noise: bool = True) ->
     """
     rng = np.random.default_rng(scene.sequence.seed if seed is None else seed)
     shared_rng, air_rng, noise_rng, time_rng, near_rng, second_rng = rng.spawn(6)
-    shared = draw_shared_motion(scene, shared_rng)
+    shared = Shared.draw(scene, shared_rng)
     cameras = [scene] if scene.second_camera is None else [scene, scene.of_second_camera()]
     rngs = [(time_rng, noise_rng), tuple(second_rng.spawn(2))]
-    fields = [images_through_mask(place_stars(one), one) for one in cameras]
-    times = [plan_frames(one, rngs[k][0]) for k, one in enumerate(cameras)]
+    fields = [StarField.place(one).through_mask(one) for one in cameras]
+    times = [FrameTimes.plan(one, rngs[k][0]) for k, one in enumerate(cameras)]
     starts = [
         t.start_s[:, None] + one.camera.row_time_us * 1e-6 * f.y_px
         for one, f, t in zip(cameras, fields, times, strict=True)

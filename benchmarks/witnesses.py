@@ -44,7 +44,7 @@ from blursplit.evidence.second_camera_air import (  # noqa: E402
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
 from blursplit.measure import measure  # noqa: E402
 from blursplit.simulate import Scene, write_sequence  # noqa: E402
-from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density  # noqa: E402
+from blursplit.simulate.motion import Shared, _mode_density, _noise_series, _shake_density  # noqa: E402
 from blursplit.simulate.scene import SceneSensor  # noqa: E402
 from blursplit.simulate.write import _draw_sensor  # noqa: E402
 from blursplit.turbulence.conversions import seeing_arcsec, structure_function  # noqa: E402
@@ -340,13 +340,13 @@ def draw_shake(rms: float, duration_s: float, rng: np.random.Generator) -> np.nd
     """Return a swaying and ringing column on the fine grid."""
     n = int(duration_s * FINE_HZ)
     parts = (
-        (0.25, lambda f: shake_density(f, 0.7)),
-        (0.50, lambda f: mode_density(f, 5.3, 0.02)),
-        (0.25, lambda f: mode_density(f, 7.9, 0.015)),
+        (0.25, lambda f: _shake_density(f, 0.7)),
+        (0.50, lambda f: _mode_density(f, 5.3, 0.02)),
+        (0.25, lambda f: _mode_density(f, 7.9, 0.015)),
     )
 
     def axis() -> np.ndarray:
-        return rms * sum(np.sqrt(w) * noise_series(n, FINE_HZ, d, rng) for w, d in parts)
+        return rms * sum(np.sqrt(w) * _noise_series(n, FINE_HZ, d, rng) for w, d in parts)
 
     return np.stack([axis(), axis()], axis=1)
 
@@ -365,7 +365,7 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
     true = shared.at(inside, shared.total()).mean(axis=1)
 
     def air() -> np.ndarray:
-        return noise_series(middle.size, FRAME_HZ, lambda f: 0.16 * shake_density(f, 0.8), rng)
+        return _noise_series(middle.size, FRAME_HZ, lambda f: 0.16 * _shake_density(f, 0.8), rng)
 
     motion = true + np.stack([air(), air()], axis=1) + 0.05 * rng.standard_normal(true.shape)
     spec = SceneSensor(noise=noise_ug * MICRO_G, offset_s=rng.uniform(-1, 1))

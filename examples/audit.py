@@ -15,7 +15,7 @@ from blursplit import compare
 from blursplit.campaign import judge_runs, read_limits
 from blursplit.measure import measure
 from blursplit.report import figures
-from blursplit.simulate import read_scene, write_sequence
+from blursplit.simulate import Scene, write_sequence
 
 plt.rcParams["figure.dpi"] = 60
 BLUR_TIME_S = 5.0
@@ -24,7 +24,7 @@ work = Path(tempfile.mkdtemp())
 
 def run(side, seed):
     """Simulate and measure one run of a side."""
-    scene = read_scene(Path("audit") / f"{side}.toml")
+    scene = Scene.read(Path("audit") / f"{side}.toml")
     folder = work / f"{side}-{seed}"
     write_sequence(scene, folder, seed=seed)
     return measure(folder, folder / "setup.toml", blur_time=BLUR_TIME_S)

@@ -17,11 +17,11 @@ from blursplit.frames.inspection import Inspection
 from blursplit.measure import measure
 from blursplit.report import figures
 from blursplit.report.notebook import budget_table, lines_table
-from blursplit.simulate import shaken_night, turbulent_night, write_sequence
+from blursplit.simulate import demo_night, write_sequence
 
 plt.rcParams["figure.dpi"] = 55
 work = Path(tempfile.mkdtemp())
-for name, scene in (("first", turbulent_night()), ("second", shaken_night())):
+for name, scene in (("first", demo_night("turbulent")), ("second", demo_night("shaken"))):
     short = scene.sequence.model_copy(update={"frames": 400})
     write_sequence(scene.model_copy(update={"sequence": short}), work / name)
 

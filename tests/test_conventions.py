@@ -12,7 +12,7 @@ from blursplit.frames import open_frames
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
-from blursplit.simulate.camera import Imager, choose_grid
+from blursplit.simulate.camera import Imager
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.stars import follow_stars
 
@@ -87,8 +87,7 @@ def test_tilt_in_plus_y_moves_star_in_plus_y(axis, expected):
     """A phase growing by 2 pi (theta/lambda) a metre moves the image by theta, same sign."""
     telescope = SceneTelescope(aperture_m=0.25)
     wavelength_m, scale_arcsec, theta_arcsec = 550e-9, 0.5, 1.0
-    grid = choose_grid(telescope.aperture_m, wavelength_m, scale_arcsec, 8.0)
-    imager = Imager(telescope, wavelength_m, scale_arcsec, grid)
+    imager = Imager(telescope, wavelength_m, scale_arcsec, 8.0)
     along_m = imager.x_m if axis == "x" else imager.y_m
     phase_rad = 2 * np.pi * theta_arcsec / 206264.806 / wavelength_m * along_m
     images = [_image(imager, phase) for phase in (0 * phase_rad, phase_rad)]

@@ -188,17 +188,16 @@ def simulate(
 
     import astropy.units as u
 
-    from blursplit.simulate.scene import read_scene, scene_from_tables
+    from blursplit.simulate.scene import Scene
     from blursplit.simulate.sequence import Simulation
-    from blursplit.simulate.write import setup_text
 
     if isinstance(scene, str | Path):
-        scene = read_scene(Path(scene))
+        scene = Scene.read(Path(scene))
     elif not isinstance(scene, Scene):
-        scene = scene_from_tables(dict(scene), "scene")
+        scene = Scene.from_tables(dict(scene), "scene")
     run = Simulation(scene, seed)
     frames = np.concatenate([block for _, block in run.blocks()])
-    setup = Setup.model_validate(tomllib.loads(setup_text(scene)))
+    setup = Setup.model_validate(tomllib.loads(scene.setup_text()))
     middle_s = run.times.stamp_s + 0.5 * scene.camera.exposure_s
     rig = Rig.of_setup(setup).with_setting("exposure_s", scene.camera.exposure_s, "setup file")
     return Simulated(frames, (middle_s - middle_s[0]) * u.s, rig, run.truth())

@@ -13,7 +13,7 @@ from blursplit.drive.terms import DriveRecord, _drive_terms, record_of_tracks
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
 from blursplit.rig import Rig, merge_settings
-from blursplit.simulate.motion import _current_density, noise_series
+from blursplit.simulate.motion import _current_density, _noise_series
 from blursplit.stars.tracks import StarTracks
 
 STEP_S, PERIOD_S = 0.5, 120.0
@@ -31,7 +31,7 @@ def record_of(turns, *, worm=3.0, angle_deg=30.0, drift=(0.02, -0.01), seed=1):
     rng = np.random.default_rng(seed)
     n = round(turns * PERIOD_S / STEP_S)
     time_s = STEP_S * np.arange(n)
-    slow = noise_series(8 * n, 1 / STEP_S, lambda f: _current_density(f, 2.0), rng)
+    slow = _noise_series(8 * n, 1 / STEP_S, lambda f: _current_density(f, 2.0), rng)
     motion = 0.2 * np.stack([slow[:n], slow[-n:]], axis=1) + 0.1 * rng.standard_normal((n, 2))
     toward = [np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]
     motion += np.outer(worm * np.sin(2 * np.pi * time_s / PERIOD_S + seed), toward)

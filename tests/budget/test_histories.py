@@ -12,7 +12,7 @@ from blursplit.budget.line_terms import LineTerm
 from blursplit.definitions import Conditions, in_windows, motion_covariance
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.simulate.motion import mode_density, noise_series
+from blursplit.simulate.motion import _mode_density, _noise_series
 
 RATE_HZ, N_DRAWS = 20.0, 40
 RIG = Conditions(0.25, 0.3, 550e-9, 0.65)
@@ -116,7 +116,7 @@ def test_drift_and_worm_together_stay_of_their_size(turns):
 
 
 def ringing(n, rng, rms=0.5, frequency=6.0):
-    series = noise_series(n, RATE_HZ, lambda f: mode_density(f, frequency, 0.02), rng)
+    series = _noise_series(n, RATE_HZ, lambda f: _mode_density(f, frequency, 0.02), rng)
     return rms * series / series.std()
 
 

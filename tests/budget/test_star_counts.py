@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import Rig, merge_settings
-from blursplit.simulate.motion import mode_density, noise_series
+from blursplit.simulate.motion import _mode_density, _noise_series
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
 from blursplit.turbulence.tilt import tilt_coefficient
@@ -36,9 +36,9 @@ def star_tracks(n_stars, *, seed=1, rotation_rad=0.0, notes=()):
     rng = np.random.default_rng(seed)
     rate = 1 / CADENCE_S
     shape = (FRAMES, n_stars)
-    ring = 0.5 * noise_series(FRAMES, rate, lambda f: mode_density(f, 7.0, 0.015), rng)
+    ring = 0.5 * _noise_series(FRAMES, rate, lambda f: _mode_density(f, 7.0, 0.015), rng)
     air = np.stack(
-        [noise_series(FRAMES, rate, air_density, rng) for _ in range(2 * n_stars)]
+        [_noise_series(FRAMES, rate, air_density, rng) for _ in range(2 * n_stars)]
     ).reshape(2, n_stars, FRAMES)
     air *= air_rms_arcsec() / air.std(axis=-1, keepdims=True)
     turn = rotation_rad * rng.standard_normal((FRAMES, 1))

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.drive.terms import DriveRecord, _found_period
-from blursplit.simulate.motion import noise_series, shake_density
+from blursplit.simulate.motion import _noise_series, _shake_density
 
 RATE_HZ, SPAN_S = 20.0, 60.0
 LINE = np.array([np.cos(0.7), np.sin(0.7)])
@@ -20,7 +20,7 @@ def record(seed, swing_arcsec=0.0, period_s=17.0, across=0.0, shake_arcsec=0.3):
     time_s = np.arange(n) / RATE_HZ
     motion = np.stack(
         [
-            shake_arcsec * noise_series(n, RATE_HZ, lambda f: shake_density(f, 0.5), rng)
+            shake_arcsec * _noise_series(n, RATE_HZ, lambda f: _shake_density(f, 0.5), rng)
             for _ in range(2)
         ],
         axis=1,

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import Rig, Setup, merge_settings
-from blursplit.simulate.motion import noise_series
+from blursplit.simulate.motion import _noise_series
 from blursplit.stars.tracks import StarTracks
 
 CADENCE_S, EXPOSURE_S, FRAMES, STARS = 0.1, 0.05, 3000, 4
@@ -34,11 +34,11 @@ def _tracks(*, guided, seed=1):
     def airy(f):
         return np.maximum(f, 0.01) ** (-2 / 3)
 
-    shared = 0.3 * np.stack([noise_series(FRAMES, rate, airy, rng) for _ in "xy"], axis=1)
+    shared = 0.3 * np.stack([_noise_series(FRAMES, rate, airy, rng) for _ in "xy"], axis=1)
     if guided:
         shared = _guided(shared)
     shape = (FRAMES, STARS)
-    own = [0.1 * noise_series(FRAMES, rate, airy, rng) for _ in range(2 * STARS)]
+    own = [0.1 * _noise_series(FRAMES, rate, airy, rng) for _ in range(2 * STARS)]
     own = np.stack(own, axis=1) + NOISE_PX * rng.standard_normal((FRAMES, 2 * STARS))
     x0, y0 = np.array([50.0, 350.0, 120.0, 260.0]), np.array([60.0, 90.0, 330.0, 210.0])
     level = np.full(shape, 1e5)

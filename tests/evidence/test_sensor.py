@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.sensor import explain_shared_motion
 from blursplit.evidence.sensor_record import nominal_rotation
-from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density
+from blursplit.simulate.motion import Shared, _mode_density, _noise_series, _shake_density
 from blursplit.simulate.scene import SceneSensor
 from blursplit.simulate.write import _draw_sensor
 
@@ -22,10 +22,10 @@ def air(n, rng):
     """Return 0.4 arcsec of slow air and centroid noise, shape (n, 2)."""
 
     def density(f):
-        return 0.16 * shake_density(f, 0.8)
+        return 0.16 * _shake_density(f, 0.8)
 
     return np.stack(
-        [noise_series(n, FRAME_HZ, density, rng) for _ in range(2)], axis=1
+        [_noise_series(n, FRAME_HZ, density, rng) for _ in range(2)], axis=1
     ) + 0.03 * rng.standard_normal((n, 2))
 
 
@@ -33,13 +33,13 @@ def shake(rms, duration_s, rng):
     """Return a swaying and ringing column on the fine grid: (x, y) of that rms each."""
     n = int(duration_s * FINE_HZ)
     parts = (
-        (0.25, lambda f: shake_density(f, 0.7)),
-        (0.50, lambda f: mode_density(f, 5.3, 0.02)),
-        (0.25, lambda f: mode_density(f, 7.9, 0.015)),
+        (0.25, lambda f: _shake_density(f, 0.7)),
+        (0.50, lambda f: _mode_density(f, 5.3, 0.02)),
+        (0.25, lambda f: _mode_density(f, 7.9, 0.015)),
     )
     return np.stack(
         [
-            rms * sum(np.sqrt(w) * noise_series(n, FINE_HZ, d, rng) for w, d in parts)
+            rms * sum(np.sqrt(w) * _noise_series(n, FINE_HZ, d, rng) for w, d in parts)
             for _ in range(2)
         ],
         axis=1,
@@ -152,7 +152,7 @@ def test_motion_above_half_the_frame_rate_is_explained_where_it_folds():
     """A ring at 31 Hz, seen at 6 Hz in 25 frames a second."""
     rng = np.random.default_rng(12)
     n = 62 * 400
-    ring = 0.15 * noise_series(n, 400.0, lambda f: mode_density(f, 31.0, 0.01), rng)
+    ring = 0.15 * _noise_series(n, 400.0, lambda f: _mode_density(f, 31.0, 0.01), rng)
     shared = Shared(
         0.0, 400.0, {"given": np.stack([ring, 0 * ring], axis=1)}, owners={"structure": ("given",)}
     )

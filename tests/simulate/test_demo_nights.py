@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate import Simulation, open_night, shaken_night, turbulent_night
+from blursplit.simulate import Simulation, demo_night
 from blursplit.simulate.camera import width_of_transform
 
 
@@ -14,7 +14,7 @@ from blursplit.simulate.camera import width_of_transform
 def nights():
     """Long exposure of the brightest star, as recorded, and the truth, of each night."""
     out = []
-    for scene in (turbulent_night(), shaken_night()):
+    for scene in (demo_night("turbulent"), demo_night("shaken")):
         run = Simulation(scene)
         total = np.zeros((scene.camera.height_px, scene.camera.width_px))
         for _, block in run.blocks():
@@ -67,7 +67,7 @@ def test_causes_are_opposite(nights):
 @pytest.mark.slow
 def test_the_third_night_is_as_wide_and_its_shake_has_no_rhythm(nights):
     """Its 22 s of wind at 0.8 Hz scatter in width by some percent from seed to seed."""
-    run = Simulation(open_night())
+    run = Simulation(demo_night("open"))
     for _ in run.blocks():
         pass
     truth = run.truth()

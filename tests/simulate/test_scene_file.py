@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
-from blursplit.simulate import Scene, read_scene
+from blursplit.simulate import Scene
 
 FULL = """
 [telescope]
@@ -59,7 +59,7 @@ def write(tmp_path, text):
 
 def test_every_table_is_read(tmp_path):
     """A file with every table becomes a scene."""
-    scene = read_scene(write(tmp_path, FULL))
+    scene = Scene.read(write(tmp_path, FULL))
     assert scene.telescope.obstruction == 0.3
     assert scene.mode[0].second_rms_arcsec == 0.1
     assert scene.faults.dither[0].dx_px == 3
@@ -68,12 +68,12 @@ def test_every_table_is_read(tmp_path):
 
 def test_empty_file_is_an_ordinary_night(tmp_path):
     """Every key has a default."""
-    assert read_scene(write(tmp_path, "")) == Scene()
+    assert Scene.read(write(tmp_path, "")) == Scene()
 
 
 def test_seeing_becomes_r0_along_the_line_of_sight(tmp_path):
     """0.975863 x 500 nm / 1.2 arcsec, times 1.3^1.2 and 1.3^-0.6 (Fried 1966)."""
-    air = read_scene(write(tmp_path, FULL)).air
+    air = Scene.read(write(tmp_path, FULL)).air
     assert_allclose(air.r0_zenith_m, 0.975863 * 500e-9 / (1.2 * 4.848137e-6), rtol=1e-6)
     assert_allclose(air.r0_m, air.r0_zenith_m * 1.3**0.6, rtol=1e-6)
 
@@ -96,7 +96,7 @@ def test_a_wrong_key_is_named(tmp_path, text, words):
     """The message names file and key."""
     path = write(tmp_path, text)
     with pytest.raises(InputError) as caught:
-        read_scene(path)
+        Scene.read(path)
     message = str(caught.value)
     assert "scene.toml" in message
     for word in words:
@@ -106,4 +106,4 @@ def test_a_wrong_key_is_named(tmp_path, text, words):
 def test_missing_file_is_refused(tmp_path):
     """A path that is not there."""
     with pytest.raises(InputError, match="cannot be read"):
-        read_scene(tmp_path / "none.toml")
+        Scene.read(tmp_path / "none.toml")

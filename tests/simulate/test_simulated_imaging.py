@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.simulate.camera import Imager, choose_grid, width_of_transform
+from blursplit.simulate.camera import Imager, _Grid, width_of_transform
 from blursplit.simulate.scene import SceneTelescope
 
 WAVELENGTH_M = 550e-9
@@ -17,7 +17,7 @@ PIXEL = 0.65
 def imager_of(**telescope):
     """Return an imager of a 0.25 m telescope."""
     optics = SceneTelescope(aperture_m=0.25, **telescope)
-    return Imager(optics, WAVELENGTH_M, PIXEL, choose_grid(0.25, WAVELENGTH_M, PIXEL, 8.0))
+    return Imager(optics, WAVELENGTH_M, PIXEL, 8.0)
 
 
 def centre_px(image):
@@ -126,7 +126,7 @@ def test_defocus_with_astigmatism_stretches_the_star_along_its_angle():
 def test_fine_grid_satisfies_nyquist_and_fits_the_pixels():
     """Fine grid satisfies nyquist and fits the pixels."""
     for aperture in (0.08, 0.2, 0.4):
-        grid = choose_grid(aperture, WAVELENGTH_M, PIXEL, 6.0)
+        grid = _Grid.choose(aperture, WAVELENGTH_M, PIXEL, 6.0)
         fine = PIXEL / grid.fine_per_px / ARCSEC_PER_RADIAN
         assert fine <= WAVELENGTH_M / (2 * aperture)
         assert_allclose(grid.pitch_m * grid.fine_points * fine, WAVELENGTH_M)

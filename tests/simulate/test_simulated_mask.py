@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 import blursplit as bs
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.errors import InputError
-from blursplit.simulate import Scene, Simulation, scene_from_tables
+from blursplit.simulate import Scene, Simulation
 from blursplit.turbulence.tilt import pair_kernels
 
 MASK = {"opening_m": 0.08, "separation_m": 0.2, "angle_deg": 30.0, "split_arcsec": 30.0}
@@ -111,11 +111,11 @@ def test_openings_see_the_air_that_far_apart(seed):
 def test_mask_that_cannot_be_is_refused_with_its_reason(change, words):
     """One line that names what is wrong."""
     with pytest.raises(InputError, match=words):
-        scene_from_tables({**TABLES, "mask": {**MASK, **change}}, "scene.toml")
+        Scene.from_tables({**TABLES, "mask": {**MASK, **change}}, "scene.toml")
 
 
 def test_aberrations_behind_a_mask_are_refused():
     """They would tilt the wavefronts of the openings apart, which is not simulated."""
     telescope = {**TABLES["telescope"], "defocus_nm": 50.0}
     with pytest.raises(InputError, match="defocus"):
-        scene_from_tables({**TABLES, "telescope": telescope}, "scene.toml")
+        Scene.from_tables({**TABLES, "telescope": telescope}, "scene.toml")

@@ -11,7 +11,7 @@ from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.definitions import in_windows, savings, width
 from blursplit.simulate import Scene, Simulation
 from blursplit.simulate.camera import width_of_transform
-from blursplit.simulate.sequence import sub_exposures
+from blursplit.simulate.sequence import _sub_exposures
 from blursplit.turbulence.conversions import structure_function
 
 SMALL = {"width_px": 64, "height_px": 56, "frame_interval_s": 0.02, "exposure_s": 0.005}
@@ -289,9 +289,9 @@ def test_sub_exposures_follow_wind_and_exposure(exposure, expected):
     layer = {"height_m": 10, "weight": 1, "wind_m_s": 30}
     camera = {"exposure_s": exposure, "frame_interval_s": max(exposure, 0.02)}
     scene = scene_of(camera=camera, air={"layers": [layer]})
-    assert sub_exposures(scene) == expected
+    assert _sub_exposures(scene) == expected
     chosen = scene_of(camera=camera, sequence={"sub_exposures": 5})
-    assert sub_exposures(chosen) == 5
+    assert _sub_exposures(chosen) == 5
 
 
 def test_widths_without_a_contribution_shrink_in_the_right_order():

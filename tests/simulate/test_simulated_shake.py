@@ -7,11 +7,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate.motion import (
+    Shared,
     _current_density,
-    draw_shared_motion,
-    mode_density,
-    noise_series,
-    shake_density,
+    _mode_density,
+    _noise_series,
+    _shake_density,
 )
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import _axes_of
@@ -25,9 +25,9 @@ def scene_of(frames=1500, **tables):
 @pytest.mark.parametrize(
     "density",
     [
-        lambda f: mode_density(f, 6.0, 0.03),
+        lambda f: _mode_density(f, 6.0, 0.03),
         lambda f: _current_density(f, 2.0),
-        lambda f: shake_density(f, 1.5),
+        lambda f: _shake_density(f, 1.5),
     ],
 )
 def test_densities_have_unit_variance(density):
@@ -44,7 +44,7 @@ def test_realised_rms_of_a_mode_scatters_as_theory_says():
     n = int(duration * rate)
     draws = np.array(
         [
-            np.mean(noise_series(n, rate, lambda f: mode_density(f, natural, zeta), rng) ** 2)
+            np.mean(_noise_series(n, rate, lambda f: _mode_density(f, natural, zeta), rng) ** 2)
             for _ in range(300)
         ]
     )
@@ -59,7 +59,7 @@ def test_mode_moves_along_its_axis_at_its_frequency():
     scene = scene_of(
         mode=[{"frequency_hz": 8.0, "damping_ratio": 0.01, "rms_arcsec": 0.5, "angle_deg": 30}]
     )
-    shared = draw_shared_motion(scene, np.random.default_rng(4))
+    shared = Shared.draw(scene, np.random.default_rng(4))
     motion = shared.terms["mode 1"]
     axes = _axes_of(np.cov(motion.T))
     assert_allclose(axes["angle_deg"], 30, atol=1e-3)
@@ -77,7 +77,7 @@ def test_tap_rings_down_with_the_decrement_of_its_damping():
         mode=[{"frequency_hz": 5.0, "damping_ratio": zeta, "rms_arcsec": 0.0}],
         tap=[{"time_s": 3.0, "amplitude_arcsec": 4.0}],
     )
-    shared = draw_shared_motion(scene, np.random.default_rng(1))
+    shared = Shared.draw(scene, np.random.default_rng(1))
     series, time = shared.terms["tap"][:, 0], shared.time_s
     assert not np.any(series[time < 3.0])
     cycle = 1 / (5.0 * np.sqrt(1 - zeta**2))
@@ -93,7 +93,7 @@ def test_drift_and_periodic_error_add_up():
         drift=[{"arcsec_per_min": 60.0, "angle_deg": 90}],
         periodic=[{"period_s": 10.0, "amplitude_arcsec": 2.0, "phase_deg": 90}],
     )
-    shared = draw_shared_motion(scene, np.random.default_rng(1))
+    shared = Shared.draw(scene, np.random.default_rng(1))
     time = np.array([0.0, 2.5, 5.0])
     assert_allclose(shared.at(time, shared.total()), [[2, 0], [0, 2.5], [-2, 5]], atol=2e-3)
 
@@ -101,7 +101,7 @@ def test_drift_and_periodic_error_add_up():
 def test_motion_between_grid_points_is_smooth():
     """Motion between grid points is smooth."""
     scene = scene_of(periodic=[{"period_s": 0.2, "amplitude_arcsec": 1.0}])
-    shared = draw_shared_motion(scene, np.random.default_rng(1))
+    shared = Shared.draw(scene, np.random.default_rng(1))
     time = np.random.default_rng(2).uniform(0, 20, 400)
     read = shared.at(time, shared.terms["periodic"])[:, 0]
     assert_allclose(read, np.sin(2 * np.pi * time / 0.2), atol=1.5e-3)
@@ -110,7 +110,7 @@ def test_motion_between_grid_points_is_smooth():
 def test_tube_currents_are_slow():
     """Tube currents are slow."""
     scene = scene_of(tube={"rms_arcsec": 0.4, "timescale_s": 1.0}, frames=9000)
-    shared = draw_shared_motion(scene, np.random.default_rng(8))
+    shared = Shared.draw(scene, np.random.default_rng(8))
     series = shared.terms["tube"]
     # 180 s of 1 s scale: some 60 independent pieces, two axes: 7 percent of rms
     assert_allclose(np.sqrt(np.mean(series**2)), 0.4, rtol=0.28)

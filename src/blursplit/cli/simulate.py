@@ -6,7 +6,7 @@ import tempfile
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from json import dumps
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal, get_args
 
 import typer
 
@@ -14,7 +14,8 @@ from blursplit import constants as const
 from blursplit.cli import _common as cli
 from blursplit.errors import OutputError
 
-NIGHTS = ("turbulent", "shaken", "open")
+Night = Literal["turbulent", "shaken", "open"]
+NIGHTS: tuple[Night, ...] = get_args(Night)
 DECIDED = "open-with-sensor"  # the open night again, with the record of the sensor on its mount
 
 
@@ -29,9 +30,9 @@ def run(
 ) -> None:
     """Make a folder with the frames, truth.json, truth.csv and a setup.toml for `measure`."""
     from blursplit.report import progress
-    from blursplit.simulate import read_scene, write_sequence
+    from blursplit.simulate import Scene, write_sequence
 
-    what = read_scene(scene)
+    what = Scene.read(scene)
     with progress("frames") as step:
         truth = write_sequence(what, out, files=files, replace=replace, seed=seed, progress=step)
     if as_json:
@@ -90,14 +91,13 @@ def demo(
         cli.say(f"page: {target / 'index.html'}")
 
 
-def _one_night(night: str, target: Path, keep_frames: bool) -> None:
+def _one_night(night: Night, target: Path, keep_frames: bool) -> None:
     from blursplit.folder import write_result_folder
     from blursplit.measure import measure
     from blursplit.report import render_page
-    from blursplit.simulate import open_night, shaken_night, turbulent_night, write_sequence
+    from blursplit.simulate import demo_night, write_sequence
 
-    scenes = {"turbulent": turbulent_night, "shaken": shaken_night, "open": open_night}
-    scene = scenes[night]()
+    scene = demo_night(night)
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:
         frames = target.with_name(f"{night}-frames") if keep_frames else Path(scratch) / night
         write_sequence(scene, frames, replace=True)

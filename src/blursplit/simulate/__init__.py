@@ -4,11 +4,7 @@ from __future__ import annotations
 
 from blursplit.simulate.scene import (
     Scene,
-    open_night,
-    read_scene,
-    scene_from_tables,
-    shaken_night,
-    turbulent_night,
+    demo_night,
 )
 from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
@@ -16,10 +12,6 @@ from blursplit.simulate.write import write_sequence
 __all__ = [
     "Scene",
     "Simulation",
-    "open_night",
-    "read_scene",
-    "scene_from_tables",
-    "shaken_night",
-    "turbulent_night",
+    "demo_night",
     "write_sequence",
 ]

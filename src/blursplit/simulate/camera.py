@@ -51,35 +51,43 @@ class _Grid:
         """Fine image points across the box."""
         return self.stamp_px * self.fine_per_px
 
+    @classmethod
+    def choose(
+        cls, aperture_m: float, wavelength_m: float, pixel_scale_arcsec: float, reach_arcsec: float
+    ) -> _Grid:
+        """Choose a box of the wanted reach between 24 and 36 diffraction widths, or wider at need.
 
-def choose_grid(
-    aperture_m: float, wavelength_m: float, pixel_scale_arcsec: float, reach_arcsec: float
-) -> _Grid:
-    """Choose a box of the wanted reach between 24 and 36 diffraction widths, or wider at need.
+        `reach_arcsec`: distance from the centre at which the light may be folded back into the box.
+        """
+        from scipy.fft import next_fast_len
 
-    `reach_arcsec`: distance from the centre at which the light may be folded back into the box.
-    """
-    from scipy.fft import next_fast_len
-
-    diffraction = wavelength_m / aperture_m * const.ARCSEC_PER_RADIAN
-    fine_per_px = max(1, int(np.ceil(2 * pixel_scale_arcsec / diffraction)))
-    wanted = max(24 * diffraction, 2 * reach_arcsec)
-    stamp = max(16, 2 * int(np.ceil(wanted / pixel_scale_arcsec / 2)))
-    while next_fast_len(stamp * fine_per_px) != stamp * fine_per_px:
-        stamp += 2
-    box_rad = stamp * pixel_scale_arcsec / const.ARCSEC_PER_RADIAN
-    return _Grid(stamp, fine_per_px, wavelength_m / box_rad)
+        diffraction = wavelength_m / aperture_m * const.ARCSEC_PER_RADIAN
+        fine_per_px = max(1, int(np.ceil(2 * pixel_scale_arcsec / diffraction)))
+        wanted = max(24 * diffraction, 2 * reach_arcsec)
+        stamp = max(16, 2 * int(np.ceil(wanted / pixel_scale_arcsec / 2)))
+        while next_fast_len(stamp * fine_per_px) != stamp * fine_per_px:
+            stamp += 2
+        box_rad = stamp * pixel_scale_arcsec / const.ARCSEC_PER_RADIAN
+        return cls(stamp, fine_per_px, wavelength_m / box_rad)
 
 
 class Imager:
-    """A telescope with a pixel grid: phases and pointing in, camera pixels out."""
+    """A telescope with a pixel grid: phases and pointing in, camera pixels out.
+
+    `reach_arcsec`: distance from the centre at which the light may be folded back into the box.
+    """
 
     def __init__(
-        self, telescope: SceneTelescope, wavelength_m: float, pixel_scale_arcsec: float, grid: _Grid
+        self,
+        telescope: SceneTelescope,
+        wavelength_m: float,
+        pixel_scale_arcsec: float,
+        reach_arcsec: float,
     ) -> None:
-        self.grid = grid
+        aperture_m = telescope.aperture_m
+        self.grid = grid = _Grid.choose(aperture_m, wavelength_m, pixel_scale_arcsec, reach_arcsec)
         self._wavelength_m = wavelength_m
-        across = telescope.aperture_m / grid.pitch_m
+        across = aperture_m / grid.pitch_m
         self._row, self._column, share = _annular_pupil(across, telescope.obstruction)
         window = int(np.ceil(across)) + 1
         self._window = window
@@ -311,29 +319,54 @@ class StarField:
             zero if self.wedge_px is None else self.wedge_px,
         )
 
+    @classmethod
+    def place(cls, scene: Scene) -> StarField:
+        """Return the listed stars, or draw them spread over the field from the stars' own seed."""
+        camera, stars = scene.camera, scene.stars
+        if stars.star:
+            rows = sorted(stars.star, key=lambda s: -s.flux_e_per_s)
+            return cls(
+                np.array([s.x_px for s in rows]),
+                np.array([s.y_px for s in rows]),
+                np.array([s.flux_e_per_s for s in rows]),
+            )
+        rng = np.random.default_rng(stars.seed)
+        margin = min(stars.margin_px, 0.4 * camera.width_px, 0.4 * camera.height_px)
+        low = np.array([margin, margin])
+        high = np.array([camera.width_px, camera.height_px]) - 1 - margin
+        placed = rng.uniform(low, high, (1, 2))
+        while placed.shape[0] < stars.count:
+            # of many candidates, the one farthest from its neighbours: spread, but not a lattice
+            candidates = rng.uniform(low, high, (12, 2))
+            gaps = np.hypot(*(candidates[:, None] - placed[None]).transpose(2, 0, 1)).min(axis=1)
+            placed = np.vstack([placed, candidates[np.argmax(gaps)]])
+        flux = stars.flux_e_per_s * np.geomspace(1, stars.faintest_ratio, stars.count)
+        return cls(placed[:, 0], placed[:, 1], flux)
 
-def place_stars(scene: Scene) -> StarField:
-    """Return the listed stars, or draw them spread over the field (from the stars' own seed)."""
-    camera, stars = scene.camera, scene.stars
-    if stars.star:
-        rows = sorted(stars.star, key=lambda s: -s.flux_e_per_s)
-        return StarField(
-            np.array([s.x_px for s in rows]),
-            np.array([s.y_px for s in rows]),
-            np.array([s.flux_e_per_s for s in rows]),
+    def through_mask(self, scene: Scene) -> StarField:
+        """Return two images for each star, or the field itself where there is no mask.
+
+        Images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
+        separation, in the star's own place; the second through the other, moved by the wedge along
+        the line of the openings. Each has the light of its opening's area alone.
+        """
+        mask, telescope = scene.mask, scene.telescope
+        if mask is None:
+            return self
+        line = turn(mask.angle_deg)[0]
+        n = self.x_px.size
+        opening = np.tile([-0.5, 0.5], n)[:, None] * mask.separation_m * line
+        wedge = np.tile([0.0, 1.0], n)[:, None] * mask.split_arcsec * line
+        wedge = wedge / scene.camera.pixel_scale_arcsec
+        share = mask.opening_m**2 / (telescope.aperture_m**2 * (1 - telescope.obstruction**2))
+        return replace(
+            self,
+            x_px=np.repeat(self.x_px, 2) + wedge[:, 0],
+            y_px=np.repeat(self.y_px, 2) + wedge[:, 1],
+            flux_e_per_s=np.repeat(self.flux_e_per_s, 2) * share,
+            opening_m=opening,
+            wedge_px=wedge,
         )
-    rng = np.random.default_rng(stars.seed)
-    margin = min(stars.margin_px, 0.4 * camera.width_px, 0.4 * camera.height_px)
-    low = np.array([margin, margin])
-    high = np.array([camera.width_px, camera.height_px]) - 1 - margin
-    placed = rng.uniform(low, high, (1, 2))
-    while placed.shape[0] < stars.count:
-        # of many candidates, the one farthest from its neighbours: spread, but not a lattice
-        candidates = rng.uniform(low, high, (12, 2))
-        gaps = np.hypot(*(candidates[:, None] - placed[None]).transpose(2, 0, 1)).min(axis=1)
-        placed = np.vstack([placed, candidates[np.argmax(gaps)]])
-    flux = stars.flux_e_per_s * np.geomspace(1, stars.faintest_ratio, stars.count)
-    return StarField(placed[:, 0], placed[:, 1], flux)
 
 
 @dataclass(frozen=True)
@@ -346,26 +379,26 @@ class FrameTimes:
     transparency: FloatArray  # (n_frames,)
     dither_px: FloatArray  # (n_frames, 2)
 
-
-def plan_frames(scene: Scene, rng: np.random.Generator) -> FrameTimes:
-    """Return the frame times of a scene with jitter, lost frames, clouds and dithers."""
-    camera, faults = scene.camera, scene.faults
-    n = scene.sequence.frames
-    regular = np.arange(n) * camera.frame_interval_s
-    # a frame never starts before the one before it has ended
-    most = (camera.frame_interval_s - camera.exposure_s) / 2
-    jitter = np.clip(camera.time_jitter_s * rng.standard_normal(n), -most, most)
-    start = np.asarray(regular + jitter, dtype=float)
-    stamp = start + camera.stamp_jitter_s * np.clip(rng.standard_normal(n), -4, 4)
-    kept = rng.permutation(n)[round(n * faults.dropped_share) :]
-    number = np.sort(kept)
-    dither = np.zeros((n, 2))
-    for jump in faults.dither:
-        dither[regular >= jump.time_s] += (jump.dx_px, jump.dy_px)
-    clear = _transparency(n, faults.clouded_share, rng)
-    return FrameTimes(
-        number.astype(np.int64), start[number], stamp[number], clear[number], dither[number]
-    )
+    @classmethod
+    def plan(cls, scene: Scene, rng: np.random.Generator) -> FrameTimes:
+        """Return the frame times of a scene with jitter, lost frames, clouds and dithers."""
+        camera, faults = scene.camera, scene.faults
+        n = scene.sequence.frames
+        regular = np.arange(n) * camera.frame_interval_s
+        # a frame never starts before the one before it has ended
+        most = (camera.frame_interval_s - camera.exposure_s) / 2
+        jitter = np.clip(camera.time_jitter_s * rng.standard_normal(n), -most, most)
+        start = np.asarray(regular + jitter, dtype=float)
+        stamp = start + camera.stamp_jitter_s * np.clip(rng.standard_normal(n), -4, 4)
+        kept = rng.permutation(n)[round(n * faults.dropped_share) :]
+        number = np.sort(kept)
+        dither = np.zeros((n, 2))
+        for jump in faults.dither:
+            dither[regular >= jump.time_s] += (jump.dx_px, jump.dy_px)
+        clear = _transparency(n, faults.clouded_share, rng)
+        return cls(
+            number.astype(np.int64), start[number], stamp[number], clear[number], dither[number]
+        )
 
 
 def _transparency(n: int, share: float, rng: np.random.Generator) -> FloatArray:
@@ -380,32 +413,6 @@ def _transparency(n: int, share: float, rng: np.random.Generator) -> FloatArray:
         first = int(rng.integers(third[0], max(third[0] + 1, third[-1] - length + 2)))
         clear[first : first + length] = rng.uniform(0.01, 0.1)
     return clear
-
-
-def images_through_mask(field: StarField, scene: Scene) -> StarField:
-    """Return two images for each star, or the field itself where there is no mask.
-
-    Images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
-    separation, in the star's own place; the second through the other, moved by the wedge along the
-    line of the openings. Each has the light of its opening's area alone.
-    """
-    mask, telescope = scene.mask, scene.telescope
-    if mask is None:
-        return field
-    line = turn(mask.angle_deg)[0]
-    n = field.x_px.size
-    opening = np.tile([-0.5, 0.5], n)[:, None] * mask.separation_m * line
-    wedge = np.tile([0.0, 1.0], n)[:, None] * mask.split_arcsec * line
-    wedge = wedge / scene.camera.pixel_scale_arcsec
-    share = mask.opening_m**2 / (telescope.aperture_m**2 * (1 - telescope.obstruction**2))
-    return replace(
-        field,
-        x_px=np.repeat(field.x_px, 2) + wedge[:, 0],
-        y_px=np.repeat(field.y_px, 2) + wedge[:, 1],
-        flux_e_per_s=np.repeat(field.flux_e_per_s, 2) * share,
-        opening_m=opening,
-        wedge_px=wedge,
-    )
 
 
 class Detector:

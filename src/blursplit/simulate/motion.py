@@ -18,7 +18,7 @@ from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
 from blursplit.types import FloatArray
 
 
-def noise_series(
+def _noise_series(
     n: int, rate_hz: float, density: Callable[[FloatArray], FloatArray], rng: np.random.Generator
 ) -> FloatArray:
     """Draw `n` samples of stationary Gaussian noise of a one-sided density of the frequency [Hz].
@@ -39,7 +39,7 @@ def noise_series(
     return np.asarray(irfft(spectrum, n=total)[:n] * total / np.sqrt(2.0))
 
 
-def mode_density(frequency_hz: FloatArray, natural_hz: float, damping_ratio: float) -> FloatArray:
+def _mode_density(frequency_hz: FloatArray, natural_hz: float, damping_ratio: float) -> FloatArray:
     """Return the one-sided density of a damped mode under white force, unit variance [1/Hz].
 
     S(f) = (4 zeta f0^3 / pi) / [(f0^2 - f^2)^2 + (2 zeta f0 f)^2]; its integral over all
@@ -63,7 +63,7 @@ def _current_density(frequency_hz: FloatArray, timescale_s: float) -> FloatArray
     return np.asarray(constant * (1 + scaled**2) ** (-4 / 3))
 
 
-def shake_density(frequency_hz: FloatArray, corner_hz: float) -> FloatArray:
+def _shake_density(frequency_hz: FloatArray, corner_hz: float) -> FloatArray:
     """Return the one-sided density of wind shake, unit variance [1/Hz]: flat, then f^-2."""
     return np.asarray(2 / np.pi / corner_hz / (1 + (frequency_hz / corner_hz) ** 2))
 
@@ -109,6 +109,42 @@ class Shared:
         twist = 3 * (here - there) + after - before
         return np.asarray(here + 0.5 * t * (slope + t * (bend + t * twist)))
 
+    @classmethod
+    def draw(cls, scene: Scene, rng: np.random.Generator) -> Shared:
+        """Draw every shared term of a scene."""
+        start, rate, n = _grid(scene)
+        time = start + np.arange(n) / rate
+        terms: dict[str, FloatArray] = {"drift": np.zeros((n, 2)), "periodic": np.zeros((n, 2))}
+        for drift in scene.drift:
+            terms["drift"] += drift.arcsec_per_min / 60 * time[:, None] * _axis(drift.angle_deg)
+        for error in scene.periodic:
+            wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
+            terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
+        supports = []
+        for number, mode in enumerate(scene.mode, start=1):
+            supports.append(f"mode {number}")
+            terms[supports[-1]] = _mode_motion(mode, n, rate, rng)
+        if scene.tap:
+            terms["tap"] = _tap_motion(scene, time)
+            supports.append("tap")
+        wind = scene.wind_shake
+        if wind.rms_arcsec or wind.second_rms_arcsec:
+            density = partial(_shake_density, corner_hz=wind.corner_hz)
+            terms["wind shake"] = _on_two_axes(wind, n, rate, density, rng)
+            supports.append("wind shake")
+        owners: dict[str, tuple[str, ...]] = {
+            "tracking": ("drift", "periodic"),
+            "structure": tuple(supports),
+        }
+        rough = None
+        if scene.tube.rms_arcsec:
+            terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene.tube, 2, n, rate, rng)
+            owners["near_air"] = ("tube",)
+        if scene.tube.rough_rms_nm:
+            # five orders share the given rms
+            rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene.tube, 5, n, rate, rng)
+        return cls(start, rate, terms, rough, owners)
+
 
 def _grid(scene: Scene) -> tuple[float, float, int]:
     camera = scene.camera
@@ -141,13 +177,13 @@ def _on_two_axes(
     density: Callable[[FloatArray], FloatArray],
     rng: np.random.Generator,
 ) -> FloatArray:
-    both = np.stack([noise_series(n, rate_hz, density, rng) for _ in range(2)], axis=1)
+    both = np.stack([_noise_series(n, rate_hz, density, rng) for _ in range(2)], axis=1)
     sizes = np.array([given.rms_arcsec, given.second_rms_arcsec])
     return np.asarray(both * sizes @ turn(given.angle_deg))
 
 
 def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    density = partial(mode_density, natural_hz=mode.frequency_hz, damping_ratio=mode.damping_ratio)
+    density = partial(_mode_density, natural_hz=mode.frequency_hz, damping_ratio=mode.damping_ratio)
     ring = const.RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
     return _on_two_axes(mode, max(n, int(ring * rate_hz)), rate_hz, density, rng)[:n]
 
@@ -168,40 +204,4 @@ def _tube_series(
     tube: Tube, columns: int, n: int, rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
     density = partial(_current_density, timescale_s=tube.timescale_s)
-    return np.stack([noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)
-
-
-def draw_shared_motion(scene: Scene, rng: np.random.Generator) -> Shared:
-    """Draw every shared term of a scene."""
-    start, rate, n = _grid(scene)
-    time = start + np.arange(n) / rate
-    terms: dict[str, FloatArray] = {"drift": np.zeros((n, 2)), "periodic": np.zeros((n, 2))}
-    for drift in scene.drift:
-        terms["drift"] += drift.arcsec_per_min / 60 * time[:, None] * _axis(drift.angle_deg)
-    for error in scene.periodic:
-        wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
-        terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
-    supports = []
-    for number, mode in enumerate(scene.mode, start=1):
-        supports.append(f"mode {number}")
-        terms[supports[-1]] = _mode_motion(mode, n, rate, rng)
-    if scene.tap:
-        terms["tap"] = _tap_motion(scene, time)
-        supports.append("tap")
-    wind = scene.wind_shake
-    if wind.rms_arcsec or wind.second_rms_arcsec:
-        density = partial(shake_density, corner_hz=wind.corner_hz)
-        terms["wind shake"] = _on_two_axes(wind, n, rate, density, rng)
-        supports.append("wind shake")
-    owners: dict[str, tuple[str, ...]] = {
-        "tracking": ("drift", "periodic"),
-        "structure": tuple(supports),
-    }
-    rough = None
-    if scene.tube.rms_arcsec:
-        terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene.tube, 2, n, rate, rng)
-        owners["near_air"] = ("tube",)
-    if scene.tube.rough_rms_nm:
-        # five orders share the given rms
-        rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene.tube, 5, n, rate, rng)
-    return Shared(start, rate, terms, rough, owners)
+    return np.stack([_noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)

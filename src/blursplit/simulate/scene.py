@@ -7,6 +7,7 @@ them to it.
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -23,6 +24,11 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, lt=0.9)]
 T = TypeVar("T", bound=StrictTable)
 
+DemoNight = Literal["turbulent", "shaken", "open"]
+# Beside the frames of a simulation: the setup file, and the second camera's folder.
+SETUP_NAME = "setup.toml"
+SECOND_NAME = "second"
+
 
 class SceneTelescope(StrictTable):
     """Aperture and optics; the optics' blur is a Gaussian beside diffraction and pixel."""
@@ -35,7 +41,7 @@ class SceneTelescope(StrictTable):
     astigmatism_angle_deg: Finite = 0.0
 
 
-class SceneCamera(StrictTable):
+class _SceneCamera(StrictTable):
     """Pixels, timing and electronics."""
 
     pixel_scale_arcsec: Annotated[float, Field(gt=0.05, le=20)] = 0.65
@@ -67,7 +73,7 @@ class _SceneMask(StrictTable):
     split_arcsec: Positive
 
 
-class AirLayer(StrictTable):
+class _AirLayer(StrictTable):
     """One frozen layer; the direction is where the air moves to, from +x toward +y."""
 
     height_m: NotNegative
@@ -84,17 +90,17 @@ def _not_both(table: T, one: str, other: str) -> T:
     return table
 
 
-def _layers(*rows: tuple[float, float, float, float]) -> list[AirLayer]:
-    return [AirLayer(**dict(zip(AirLayer.model_fields, row, strict=True))) for row in rows]
+def _layers(*rows: tuple[float, float, float, float]) -> list[_AirLayer]:
+    return [_AirLayer(**dict(zip(_AirLayer.model_fields, row, strict=True))) for row in rows]
 
 
-def _default_layers() -> list[AirLayer]:
+def _default_layers() -> list[_AirLayer]:
     # an invented but ordinary profile: half of the turbulence near the ground
     near = (20, 0.35, 5, 20), (300, 0.2, 8, 60)
     return _layers(*near, (2500, 0.25, 12, 130), (9000, 0.2, 22, 100))
 
 
-class SceneAir(StrictTable):
+class _SceneAir(StrictTable):
     """Turbulence: strength at 500 nm and zenith (r0 or seeing), direction of view, layers."""
 
     r0_500nm_zenith_m: Annotated[float, Field(gt=0.005, le=5)] | None = None
@@ -102,10 +108,12 @@ class SceneAir(StrictTable):
     airmass: Annotated[float, Field(ge=1, le=6)] = 1.0
     wavelength_nm: Annotated[float, Field(gt=200, lt=5000)] = 550.0
     outer_scale_m: Annotated[float, Field(ge=1, le=100)] = 25.0
-    layers: Annotated[list[AirLayer], Field(max_length=12)] = Field(default_factory=_default_layers)
+    layers: Annotated[list[_AirLayer], Field(max_length=12)] = Field(
+        default_factory=_default_layers
+    )
 
     @model_validator(mode="after")
-    def _one_strength(self) -> SceneAir:
+    def _one_strength(self) -> _SceneAir:
         return _not_both(self, "r0_500nm_zenith_m", "seeing_arcsec")
 
     @property
@@ -203,8 +211,8 @@ class _StarEntry(StrictTable):
     flux_e_per_s: Positive
 
 
-class Stars(StrictTable):
-    """Stars, listed or drawn; the flux is what the camera would count outside the air."""
+class _Stars(StrictTable):
+    """_Stars, listed or drawn; the flux is what the camera would count outside the air."""
 
     star: list[_StarEntry] = Field(default_factory=list)
     count: Annotated[int, Field(ge=1, le=200)] = 6
@@ -214,7 +222,7 @@ class Stars(StrictTable):
     margin_px: Positive = 20.0
 
 
-class SequenceTable(StrictTable):
+class _SequenceTable(StrictTable):
     """Length, start and seed."""
 
     frames: Annotated[int, Field(ge=1, le=1_000_000)] = 600
@@ -265,10 +273,10 @@ class SecondCamera(StrictTable):
     offset_s: Finite = 0.0
     flexure_arcsec_per_min: Finite = 0.0
     telescope: SceneTelescope = SceneTelescope(aperture_m=0.06)
-    camera: SceneCamera = SceneCamera(
+    camera: _SceneCamera = _SceneCamera(
         pixel_scale_arcsec=2.0, width_px=160, height_px=120, exposure_s=0.02, frame_interval_s=0.05
     )
-    stars: Stars = Stars(count=2, flux_e_per_s=2e6)
+    stars: _Stars = _Stars(count=2, flux_e_per_s=2e6)
 
 
 class _Faults(StrictTable):
@@ -293,8 +301,8 @@ class Scene(StrictTable):
     """
 
     telescope: SceneTelescope = SceneTelescope()
-    camera: SceneCamera = SceneCamera()
-    air: SceneAir = SceneAir()
+    camera: _SceneCamera = _SceneCamera()
+    air: _SceneAir = _SceneAir()
     near_air: _NearAir = _NearAir()
     tube: Tube = Tube()
     drift: list[_Drift] = Field(default_factory=list)
@@ -302,8 +310,8 @@ class Scene(StrictTable):
     mode: list[Mode] = Field(default_factory=list)
     wind_shake: WindShake = WindShake()
     tap: list[_Tap] = Field(default_factory=list)
-    stars: Stars = Stars()
-    sequence: SequenceTable = SequenceTable()
+    stars: _Stars = _Stars()
+    sequence: _SequenceTable = _SequenceTable()
     faults: _Faults = _Faults()
     mask: _SceneMask | None = None
     sensor: list[SceneSensor] = Field(default_factory=list)
@@ -366,6 +374,57 @@ class Scene(StrictTable):
         camera = self.camera
         return (self.sequence.frames - 1) * camera.frame_interval_s + camera.exposure_s
 
+    @classmethod
+    def from_tables(cls, tables: dict[str, Any], source: str | Path) -> Scene:
+        """Validate the tables of a scene file; an InputError names the first key at fault."""
+        try:
+            return cls.model_validate(tables)
+        except ValidationError as error:
+            raise refusal(error, Scene, source) from error
+
+    @classmethod
+    def read(cls, path: Path) -> Scene:
+        """Read a scene file (TOML), in which every key is optional.
+
+        Raises InputError when the file cannot be read or a key is wrong.
+
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from blursplit.simulate import Scene
+        >>> Scene.read(Path("before.toml")).mode[0].frequency_hz
+        9.2
+        """
+        return cls.from_tables(read_toml(path), path)
+
+    def setup_text(self) -> str:
+        """Return a setup file that tells the measurement what an owner would know of this rig."""
+        camera, known = self.camera, ["pixel_scale_arcsec", "pixel_um", "exposure_s"]
+        known += ["frame_interval_s", "gain_e_per_adu", "read_noise_e", "row_time_us"]
+        tables: dict[str, dict[str, Any]] = {
+            "telescope": self.telescope.model_dump(include={"aperture_m", "obstruction"}),
+            "camera": {key: getattr(camera, key) for key in known},
+            "air": {"wavelength_nm": self.air.wavelength_nm},
+        }
+        if camera.row_time_us:
+            tables["camera"]["row_order"] = "first-row-first"
+        tables["camera"]["time_stamps"] = "software" if camera.stamp_jitter_s else "hardware"
+        if self.mask is not None:
+            tables["mask"] = self.mask.model_dump()
+        if self.second_camera is not None:
+            second = {"setup": f"{SECOND_NAME}/{SETUP_NAME}"}
+            tables["second_camera"] = second | {"baseline_m": self.second_camera.baseline_m}
+            if not self.second_camera.offset_s:  # one computer, one clock
+                tables["second_camera"]["offset_s"] = [-const.SAME_CLOCK_S, const.SAME_CLOCK_S]
+        if self.periodic:
+            periods = sorted({p.period_s for p in self.periodic}, reverse=True)
+            tables["mount"] = {"worm_period_s": periods}
+        return "\n".join(
+            f"[{name}]\n"
+            + "".join(f"{key} = {json.dumps(value)}\n" for key, value in table.items())
+            for name, table in tables.items()
+        )
+
 
 def _mask_problem(mask: _SceneMask, telescope: SceneTelescope, wavelength_m: float) -> str:
     """Return why a mask cannot be simulated before this telescope, or nothing."""
@@ -383,36 +442,13 @@ def _mask_problem(mask: _SceneMask, telescope: SceneTelescope, wavelength_m: flo
     return ""
 
 
-def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
-    """Validate the tables of a scene file; an InputError names the first key at fault."""
-    try:
-        return Scene.model_validate(tables)
-    except ValidationError as error:
-        raise refusal(error, Scene, source) from error
-
-
-def read_scene(path: Path) -> Scene:
-    """Read a scene file (TOML), in which every key is optional.
-
-    Raises InputError when the file cannot be read or a key is wrong.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.simulate import read_scene
-    >>> read_scene(Path("before.toml")).mode[0].frequency_hz
-    9.2
-    """
-    return scene_from_tables(read_toml(path), path)
-
-
 # --- three nights of one width --------------------------------------------------------------------
 def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
     near = (10, 0.35, 4, 15), (150, 0.20, 7, 50)
     layers = _layers(*near, (2500, 0.25, 12, 120), (8000, 0.20, 20, 80))
     return Scene(
         telescope=SceneTelescope(aperture_m=0.25, obstruction=0.3, instrument_fwhm_arcsec=0.3),
-        camera=SceneCamera(
+        camera=_SceneCamera(
             pixel_scale_arcsec=0.65,
             width_px=320,
             height_px=240,
@@ -422,34 +458,30 @@ def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
             read_noise_e=2.0,
             hot_pixels=6,
         ),
-        air=SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=layers),
-        stars=Stars(count=7, seed=5, flux_e_per_s=2.5e6, faintest_ratio=0.25, margin_px=28),
-        sequence=SequenceTable(
+        air=_SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=layers),
+        stars=_Stars(count=7, seed=5, flux_e_per_s=2.5e6, faintest_ratio=0.25, margin_px=28),
+        sequence=_SequenceTable(
             frames=880, start_utc=start, seed=seed, object="Test field 7", site="Quarry Hill"
         ),
         **parts,
     )
 
 
-def turbulent_night() -> Scene:
-    """Return the night on which the air is to blame."""
-    return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
+def demo_night(name: DemoNight) -> Scene:
+    """Return a night of the demonstration.
 
-
-def shaken_night() -> Scene:
-    """Return the night of good air on a pier that rings on both axes, as wide and as round."""
-    modes = [
-        Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
-        Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
-    ]
-    return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
-
-
-def open_night() -> Scene:
-    """Return the night whose shared motion may be wind in the mount or air close by.
-
-    A sensor of acceleration is on the mount; the frames alone do not tell.
+    The air is to blame on the turbulent one. The shaken one, of good air, is as wide and as round,
+    on a pier that rings on both axes. On the open one the shared motion may be wind in the mount or
+    air close by: the frames alone do not tell, a sensor of acceleration is on the mount.
     """
+    if name == "turbulent":
+        return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
+    if name == "shaken":
+        modes = [
+            Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
+            Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
+        ]
+        return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
     shake = WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
     start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
     sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one

@@ -22,20 +22,17 @@ from blursplit.definitions import (
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace
 from blursplit.simulate.camera import (
     Detector,
+    FrameTimes,
     Imager,
     MeanLight,
     StarField,
     atmosphere_fwhm_arcsec,
-    choose_grid,
     expected_variances,
-    images_through_mask,
-    place_stars,
-    plan_frames,
     rough_modes,
     tilt_basis,
     width_of_transform,
 )
-from blursplit.simulate.motion import Shared, draw_shared_motion
+from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene
 from blursplit.turbulence.conversions import seeing_arcsec
 from blursplit.types import BoolArray, FloatArray
@@ -51,7 +48,7 @@ WIDTHS: dict[str, frozenset[str]] = {
 }
 
 
-def sub_exposures(scene: Scene) -> int:
+def _sub_exposures(scene: Scene) -> int:
     """Return how many moments stand for one exposure."""
     if scene.sequence.sub_exposures is not None:
         return scene.sequence.sub_exposures
@@ -166,17 +163,12 @@ class Simulation:
         rng = np.random.default_rng(self.seed)
         shared_rng, air_rng, camera_rng, time_rng, near_rng = rng.spawn(5)
         self.wavelength_m = scene.air.wavelength_nm * 1e-9
-        self.stars = images_through_mask(place_stars(scene), scene)
-        self.times = plan_frames(scene, time_rng)
+        self.stars = StarField.place(scene).through_mask(scene)
+        self.times = FrameTimes.plan(scene, time_rng)
         self.shared = self._draw_motion(shared_rng)
-        self.n_sub = sub_exposures(scene)
+        self.n_sub = _sub_exposures(scene)
         scale = scene.camera.pixel_scale_arcsec
-        self.imager = Imager(
-            scene.pupil,
-            self.wavelength_m,
-            scale,
-            choose_grid(scene.pupil.aperture_m, self.wavelength_m, scale, self._reach()),
-        )
+        self.imager = Imager(scene.pupil, self.wavelength_m, scale, self._reach())
         self._detector = Detector(scene, camera_rng)
         rows_s = scene.camera.row_time_us * 1e-6 * scene.camera.height_px
         self._pace = Pace(
@@ -188,7 +180,7 @@ class Simulation:
         self._prepare_truth()
 
     def _draw_motion(self, rng: np.random.Generator) -> Shared:
-        return draw_shared_motion(self.scene, rng)
+        return Shared.draw(self.scene, rng)
 
     def _draw_air(
         self, air_rng: np.random.Generator, near_rng: np.random.Generator
@@ -197,7 +189,7 @@ class Simulation:
         scene, other = self.scene, None
         if scene.second_camera is not None:
             seen = scene.of_second_camera()
-            other = place_stars(seen)
+            other = StarField.place(seen)
             # its frames lie anywhere between these: no frame takes a place of its own in the air
             reach = scene.camera.frame_interval_s + seen.camera.frame_interval_s
             self._pace = replace(self._pace, frame_s=self._pace.frame_s + reach)

@@ -23,7 +23,7 @@ from blursplit.evidence.sensor_record import SensorRecord, nominal_rotation
 from blursplit.series import folder_written_whole
 from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
-from blursplit.simulate.scene import Scene, SceneSensor, SecondCamera
+from blursplit.simulate.scene import SECOND_NAME, SETUP_NAME, Scene, SceneSensor, SecondCamera
 from blursplit.simulate.sequence import Simulation
 from blursplit.types import sure
 
@@ -143,8 +143,6 @@ DEFAULT_START = datetime.fromisoformat("2024-03-01T22:00:00+00:00")  # an evenin
 SEQUENCE_NAME = "sequence.fits"
 TRUTH_NAME = "truth.json"
 SERIES_NAME = "truth.csv"
-SETUP_NAME = "setup.toml"
-SECOND_NAME = "second"
 
 
 def _start_of(scene: Scene) -> datetime:
@@ -257,34 +255,6 @@ class _FrameFiles(AbstractContextManager["_FrameFiles"]):
         """Nothing is left to write."""
 
 
-def setup_text(scene: Scene) -> str:
-    """Return a setup file that tells the measurement what an owner would know of this rig."""
-    camera, known = scene.camera, ["pixel_scale_arcsec", "pixel_um", "exposure_s"]
-    known += ["frame_interval_s", "gain_e_per_adu", "read_noise_e", "row_time_us"]
-    tables: dict[str, dict[str, Any]] = {
-        "telescope": scene.telescope.model_dump(include={"aperture_m", "obstruction"}),
-        "camera": {key: getattr(camera, key) for key in known},
-        "air": {"wavelength_nm": scene.air.wavelength_nm},
-    }
-    if camera.row_time_us:
-        tables["camera"]["row_order"] = "first-row-first"
-    tables["camera"]["time_stamps"] = "software" if camera.stamp_jitter_s else "hardware"
-    if scene.mask is not None:
-        tables["mask"] = scene.mask.model_dump()
-    if scene.second_camera is not None:
-        second = {"setup": f"{SECOND_NAME}/{SETUP_NAME}"}
-        tables["second_camera"] = second | {"baseline_m": scene.second_camera.baseline_m}
-        if not scene.second_camera.offset_s:  # one computer, one clock
-            tables["second_camera"]["offset_s"] = [-const.SAME_CLOCK_S, const.SAME_CLOCK_S]
-    if scene.periodic:
-        periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
-        tables["mount"] = {"worm_period_s": periods}
-    return "\n".join(
-        f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in table.items())
-        for name, table in tables.items()
-    )
-
-
 def _series_text(run: Simulation) -> str:
     """Return the realised motions at each frame's middle as text columns."""
     shared, times = run.shared, run.times
@@ -378,12 +348,12 @@ def _fill(
         sink.close()
         if beside is not None:
             second.close()
-            text = setup_text(other.scene)
+            text = other.scene.setup_text()
             (work / SECOND_NAME / SETUP_NAME).write_text(text, encoding="utf-8")
     truth = run.truth()
     (work / TRUTH_NAME).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     (work / SERIES_NAME).write_text(_series_text(run), encoding="utf-8")
-    (work / SETUP_NAME).write_text(setup_text(scene), encoding="utf-8")
+    (work / SETUP_NAME).write_text(scene.setup_text(), encoding="utf-8")
     rng = np.random.default_rng([run.seed, 2])
     for number, sensor in enumerate(scene.sensor, start=1):
         record = _draw_sensor(sensor, run.shared, scene.duration_s, rng)
