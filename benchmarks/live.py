@@ -116,9 +116,7 @@ def watch_live(given: argparse.Namespace) -> None:
     """Watch a file that is written in real time and print what it cost, once a minute."""
     import multiprocessing
 
-    from blursplit.campaign.live import live_lines
     from blursplit.campaign.live_fit import Fits
-    from blursplit.campaign.watch import updates
 
     rig = live_rig(given.rate)
     spawn = multiprocessing.get_context("spawn")
@@ -134,7 +132,7 @@ def watch_live(given: argparse.Namespace) -> None:
         watch = Watch(path, rig)
         fits = Fits() if given.fits else None
         log = Log(begun.value, given.rate)
-        for update in updates(watch, idle_s=15.0, fits=fits):
+        for update in watch.updates(idle_s=15.0, fits=fits):
             log.take(watch, update)
         if fits is not None:
             fits.close()
@@ -146,7 +144,7 @@ def watch_live(given: argparse.Namespace) -> None:
         log.sum_up()
         if given.measure and update.found is not None:
             print("the last that was said on the way:")
-            print("  " + "\n  ".join(live_lines(update)))
+            print("  " + "\n  ".join(update.lines()))
             tell_measured(watch.run_files, rig)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import matplotlib.pyplot as plt
 
 from blursplit import compare
-from blursplit.campaign import judge_runs, read_limits
+from blursplit.campaign import Acceptance, Limits
 from blursplit.measure import measure
 from blursplit.report import figures
 from blursplit.simulate import Scene, write_sequence
@@ -100,9 +100,9 @@ name = "No resonance"
 """,
     encoding="utf-8",
 )
-limits = read_limits(limits_file)
+limits = Limits.read(limits_file)
 for name, night in (("before", before[0]), ("after", after[0])):
-    acceptance = judge_runs([(night.result, night.series)], limits)
+    acceptance = Acceptance.of([(night.result, night.series)], limits)
     print(f"{name}: {acceptance.state}")
     for judgement in acceptance.judgements:
         print(f"  {judgement.name}: {judgement.state}")

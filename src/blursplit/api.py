@@ -99,14 +99,14 @@ def accept(
     >>> bs.accept(["before"], "limits.toml").state in {"pass", "fail", "not shown"}
     True
     """
-    from blursplit.campaign.accept import judge_runs
-    from blursplit.campaign.limits import read_limits
+    from blursplit.campaign.accept import Acceptance
+    from blursplit.campaign.limits import Limits
 
-    rules = limits if isinstance(limits, Limits) else read_limits(Path(limits))
+    rules = limits if isinstance(limits, Limits) else Limits.read(Path(limits))
     several = _several(nights)
     if not several:
         raise InputError("accept", "is given no run", "give a result folder or a measurement")
-    return judge_runs([_run(night) for night in several], rules, tap=tap)
+    return Acceptance.of([_run(night) for night in several], rules, tap=tap)
 
 
 def plan(

@@ -7,16 +7,16 @@ import json
 import numpy as np
 import pytest
 
-from blursplit.campaign import judge_runs
+from blursplit.campaign import Acceptance
 from blursplit.campaign.accept import _mount_rms_arcsec, _worst
-from blursplit.campaign.limits import Limits, read_limits
+from blursplit.campaign.limits import Limits
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.rig import Setting
 
 
 def judge(run, rule, *, tap=None):
-    return judge_runs([(run, None)], rule, tap=tap)
+    return Acceptance.of([(run, None)], rule, tap=tap)
 
 
 def limits(**tables: object) -> Limits:
@@ -198,7 +198,7 @@ def test_bad_limits_file_names_the_key(tmp_path, text: str, key: str) -> None:
     path = tmp_path / "limits.toml"
     path.write_text(text)
     with pytest.raises(InputError) as caught:
-        read_limits(path)
+        Limits.read(path)
     assert key in str(caught.value)
     assert "\n" not in str(caught.value)
 
@@ -207,21 +207,21 @@ def test_misspelt_path_gets_a_suggestion(tmp_path) -> None:
     path = tmp_path / "limits.toml"
     path.write_text("blur_time_s = 30\n[limits]\n'structure.rms_majr_arcsec' = {at_most = 1}")
     with pytest.raises(InputError, match=r"did you mean 'structure\.rms_major_arcsec'"):
-        read_limits(path)
+        Limits.read(path)
 
 
 def test_example_in_the_repository_is_valid() -> None:
     from pathlib import Path
 
     example = Path(__file__).parents[2] / "examples" / "limits.toml"
-    assert read_limits(example).blur_time_s == 30.0
+    assert Limits.read(example).blur_time_s == 30.0
 
 
 def test_several_runs_are_judged_by_their_mean_and_the_run_that_shows_most(make):
     """Their own errors join to 0.014; how far two runs lie apart widens that by Student's t (1)."""
     rules = limits(limits={"structure.rms_major_arcsec": {"at_most": 0.5}})
     runs = [make.result(structure=make.estimate(v, 0.01)) for v in (0.20, 0.22)]
-    both = judge_runs([(run, None) for run in runs], rules)
+    both = Acceptance.of([(run, None) for run in runs], rules)
     row = both.judgements[0]
     assert (both.state, len(both.runs)) == ("pass", 2)
     # 12.7 x 0.01: standard error of the mean of two, at 97.5 %
@@ -233,21 +233,21 @@ def test_runs_of_two_telescopes_are_not_judged_together(make):
     one, other = make.result(), make.result()
     other.setup["aperture_m"] = Setting(0.4, "setup file")
     with pytest.raises(InputError, match="apertures of"):
-        judge_runs([(one, None), (other, None)], limits())
+        Acceptance.of([(one, None), (other, None)], limits())
 
 
 def test_counts_are_those_of_the_worst_run(make):
     rule = limits(limits={"sequence.stars_used": {"at_least": 5}})
     runs = [make.result(), make.result()]
     runs[1].sequence.stars_used = 4
-    row = judge_runs([(run, None) for run in runs], rule).judgements[0]
+    row = Acceptance.of([(run, None) for run in runs], rule).judgements[0]
     assert (row.state, row.value) == ("fail", 4.0)
 
 
 def test_upper_limits_of_several_runs_stay_limits(make):
     rules = limits(limits={"structure.rms_major_arcsec": {"at_most": 0.2}})
     runs = [(make.result(structure=make.limit(v)), None) for v in (0.15, 0.19)]
-    row = judge_runs(runs, rules).judgements[0]
+    row = Acceptance.of(runs, rules).judgements[0]
     assert (row.state, row.value, row.low95) == ("pass", None, 0.0)
     assert row.high95 == pytest.approx(0.17)
 
@@ -291,7 +291,7 @@ def test_bands_of_a_rule_say_where_lines_show_and_what_would_show_the_rest(make)
 def test_a_run_at_another_rate_shows_what_one_is_blind_to(make):
     rule = limits(lines=[{"no_shared_line_above_arcsec": 5.0, "between_hz": [2.0, 60.0]}])
     slow, fast = make.result(noise=0.01), make.result(noise=0.01, cadence_s=1 / 46)
-    assert judge_runs([(slow, None), (fast, None)], rule).state == "pass"
+    assert Acceptance.of([(slow, None), (fast, None)], rule).state == "pass"
 
 
 def test_an_alias_is_settled_by_a_run_at_another_rate_that_shows_nothing_there(make):
@@ -299,8 +299,8 @@ def test_an_alias_is_settled_by_a_run_at_another_rate_that_shows_nothing_there(m
     first = make.result(lines=[make.line(8.0, 0.6, **odd)], noise=0.01)
     clear = make.result(noise=0.01, cadence_s=1 / 46)
     rule = limits(lines=RULE)
-    assert judge_runs([(first, None), (first, None)], rule).state == "not shown"
-    assert judge_runs([(first, None), (clear, None)], rule).state == "pass"
+    assert Acceptance.of([(first, None), (first, None)], rule).state == "not shown"
+    assert Acceptance.of([(first, None), (clear, None)], rule).state == "pass"
 
 
 def slew(rms_arcsec: float, settle_s: float, air: float, *, seed: int, seconds: float = 60.0):
@@ -334,7 +334,7 @@ SETTLES = {"rms_at_most_arcsec": 0.1, "over_s": 15.0, "within_s": 4.0}
 )
 def test_stillness_after_a_slew(make, rms, settle_s, air, state):
     rule = limits(after_slew=[SETTLES])
-    row = judge_runs([(make.result(), slew(rms, settle_s, air, seed=3))], rule).judgements[0]
+    row = Acceptance.of([(make.result(), slew(rms, settle_s, air, seed=3))], rule).judgements[0]
     assert row.state == state
     assert bool(row.shown_by) == (state == "not shown")
 
@@ -342,8 +342,8 @@ def test_stillness_after_a_slew(make, rms, settle_s, air, state):
 def test_every_slew_counts(make):
     rule = limits(after_slew=[SETTLES])
     runs = [(make.result(), slew(0.02, s, 0.02, seed=4)) for s in (3.0, 60.0)]
-    assert judge_runs(runs, rule).state == "fail"
-    assert judge_runs([(make.result(), None)], rule).state == "not shown"
+    assert Acceptance.of(runs, rule).state == "fail"
+    assert Acceptance.of([(make.result(), None)], rule).state == "not shown"
 
 
 def test_rms_after_a_slew_holds_the_truth_in_its_interval():

@@ -12,7 +12,7 @@ import time
 import numpy as np
 import pytest
 
-from blursplit.campaign import Store, archive, summarize_store
+from blursplit.campaign import Store, archive
 from blursplit.errors import InputError
 from blursplit.rig import Rig
 
@@ -216,7 +216,7 @@ def test_a_scale_given_for_a_telescope_measures_its_sequences_alone_anew(
     assert (calls(log, "A"), calls(log, "B")) == (2, 1)
     with Store(tmp_path / "s.db") as store:
         assert len(store.rows()) == 3
-        assert summarize_store(store, run.settings, run.superseded).sequences["done"] == 2
+        assert store.summary(run.settings, run.superseded).sequences["done"] == 2
     with pytest.raises(InputError, match="did you mean 'Old reflector'"):
         archive(tmp_path / "in", tmp_path / "s.db", scales={"Old refractor": 1.0}, **how)
 

@@ -5,15 +5,7 @@ from __future__ import annotations
 import pytest
 
 from blursplit.campaign.compare import COMPARED, IN_PIXELS
-from blursplit.campaign.compare_record import (
-    NAMES,
-    Change,
-    Comparison,
-    Side,
-    cell95,
-    change_rows,
-    probability95,
-)
+from blursplit.campaign.compare_record import NAMES, Change, Comparison, Side, cell95, probability95
 from blursplit.campaign.pages import _side_texts
 from blursplit.estimate import Estimate
 
@@ -47,14 +39,14 @@ def test_every_compared_quantity_has_a_name_and_a_unit() -> None:
 
 
 def test_change_between_two_limits_has_an_interval_and_no_value() -> None:
-    (row,), _ = change_rows(comparison(tracking__rms_major_arcsec=both_limits()))
+    (row,), _ = comparison(tracking__rms_major_arcsec=both_limits()).rows()
     assert row.change == ("", "−0.07 to +0.11")
     assert str(row.before) == "< 0.10"
     assert row.probability == "-"
 
 
 def test_what_was_not_compared_is_named() -> None:
-    rows, absent = change_rows(comparison(structure__saving_arcsec=None))
+    rows, absent = comparison(structure__saving_arcsec=None).rows()
     assert rows == []
     assert absent == ["FWHM that curing the structure saves"]
 

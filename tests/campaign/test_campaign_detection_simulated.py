@@ -5,10 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign.estimates import (
-    model_background,
-    smallest_arcsec,
-)
+from blursplit.campaign.estimates import Background
 from blursplit.spectra.lines import find_lines
 from blursplit.turbulence.conversions import seeing_arcsec
 
@@ -44,7 +41,7 @@ def oscillation(f: float, zeta: float, n: int, dt: float, rng: np.random.Generat
 @pytest.mark.slow
 @pytest.mark.parametrize("zeta", [0.0, 0.015, 0.05])
 def test_smallest_motion_stated_is_found_about_as_often_as_stated(zeta: float) -> None:
-    background = model_background(
+    background = Background.modelled(
         {"aperture_m": 0.2, "outer_scale_m": (22.0, 22.0), "wind_m_s": (8.0, 8.0)}.get,
         seeing_arcsec=float(seeing_arcsec(0.07, 550e-9)) * 1.1**0.2,
         wavelength_m=550e-9,
@@ -55,7 +52,7 @@ def test_smallest_motion_stated_is_found_about_as_often_as_stated(zeta: float) -
         exposure_s=1e-4,
     )
     f = 9.0
-    rms = float(smallest_arcsec(f, background, zeta))
+    rms = float(background.smallest_arcsec(f, zeta))
     rng = np.random.default_rng(4)
     found = 0
     for _ in range(RUNS):

@@ -7,12 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign.compare import _compare_lines
-from blursplit.campaign.estimates import (
-    Background,
-    background_of,
-    exposure_response,
-    smallest_arcsec,
-)
+from blursplit.campaign.estimates import Background, exposure_response
 from blursplit.rig import Setting
 
 
@@ -79,7 +74,7 @@ def white(density: float = 0.01, duration_s: float = 10.24) -> Background:
 
 def test_smallest_line_falls_with_the_root_of_the_length() -> None:
     short, long = white(duration_s=10.24), white(duration_s=40.96)
-    ratio = smallest_arcsec(5.0, short) / smallest_arcsec(5.0, long)
+    ratio = short.smallest_arcsec(5.0) / long.smallest_arcsec(5.0)
     # A little less than 2: the longer run searches more bins.
     assert 1.8 < ratio < 2.0
 
@@ -89,14 +84,14 @@ def test_line_beyond_nyquist_is_judged_where_it_folds_to_and_by_what_the_exposur
     f = np.linspace(0.1, 25.0, 200)
     level = np.full_like(f, 0.01)
     exposed = Background(f, level, level, level, 10.24, 0.02, 0.02)
-    ratio = smallest_arcsec(38.0, exposed) / smallest_arcsec(38.0, white())
+    ratio = exposed.smallest_arcsec(38.0) / white().smallest_arcsec(38.0)
     assert_allclose(ratio, 1 / abs(np.sinc(38.0 * 0.02)), rtol=1e-9)
-    assert np.isinf(smallest_arcsec(50.0, exposed))
+    assert np.isinf(exposed.smallest_arcsec(50.0))
 
 
 def test_damped_modes_need_more_than_steady_lines_and_broad_ones_most() -> None:
-    narrow, broad = (smallest_arcsec(8.0, white(duration_s=60.0), z) for z in (0.01, 0.1))
-    assert smallest_arcsec(8.0, white(duration_s=60.0)) < narrow < broad < 1.0
+    narrow, broad = (white(duration_s=60.0).smallest_arcsec(8.0, z) for z in (0.01, 0.1))
+    assert white(duration_s=60.0).smallest_arcsec(8.0) < narrow < broad < 1.0
 
 
 def test_measured_density_gives_the_background_when_there_is_one(make) -> None:
@@ -112,7 +107,7 @@ def test_measured_density_gives_the_background_when_there_is_one(make) -> None:
             "common_psd_y_arcsec2_hz": 0.5 * density,
         }
     )
-    background = background_of(make.result(), series)
+    background = Background.of(make.result(), series)
     assert_allclose(background.at(8.0), 0.02, rtol=1e-9)
 
 
@@ -123,7 +118,7 @@ def test_model_background_sums_to_the_variance_of_air_and_noise(make) -> None:
     run.setup["wind_m_s"] = Setting([10.0, 10.0], "setup file")
     run.sequence.wavelength_m = 500e-9
     run.sequence.frame_exposure_s = 1e-6
-    background = background_of(run)
+    background = Background.of(run)
     variance = np.trapezoid(background.middle, background.frequency_hz)
     r0 = 0.975863 * 500e-9 * 206264.806 / 1.5
     # Z-tilt 0.18192, ratio 0.6936 for D 0.2 m, L0 20 m (table of the method notes).

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign import Store, compare, judge_runs, summarize_store
+from blursplit.campaign import Acceptance, Store, compare
 from blursplit.campaign.limits import Limits
 from blursplit.campaign.pages import acceptance_page, archive_page, comparison_page
 from blursplit.campaign.store import CONDITIONS
@@ -48,7 +48,7 @@ def pages(make, tmp_path):
         make.result(name=f"run {k} <script>", start_utc=f"2026-03-0{k + 1}T21:00:00")
         for k in range(4)
     ]
-    accepted = judge_runs(
+    accepted = Acceptance.of(
         [(run, series(k, 0.0)) for k, run in enumerate(runs[:3])],
         Limits.model_validate(LIMITS),
         judged_utc="2026-03-09 10:00 UTC",
@@ -70,7 +70,7 @@ def pages(make, tmp_path):
             if k == 7:
                 run.fwhm.recorded_px, run.fwhm.recorded_arcsec = make.estimate(4.0, 0.1), None
             store.put(f"k{k}", row, [f"{k}.fits"], run.to_json())
-        archive = archive_page(summarize_store(store), store.rows(), "Archive & more")
+        archive = archive_page(store.summary(), store.rows(), "Archive & more")
     return {
         "accept": acceptance_page(accepted),
         "compare": comparison_page(compare([before], [runs[3]]), *sides),
@@ -146,6 +146,6 @@ def test_no_barrier_that_a_checker_can_find(name, pages, barriers):
 
 def test_page_of_one_run_without_anything_measured_stands(make):
     bare = make.result(structure=None, seeing=None, recorded=None, cadence_s=None)
-    text = acceptance_page(judge_runs([(bare, None)], Limits.model_validate(LIMITS)))
+    text = acceptance_page(Acceptance.of([(bare, None)], Limits.model_validate(LIMITS)))
     assert "NOT SHOWN" in text
     assert "None" not in text

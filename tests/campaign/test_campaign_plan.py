@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign import plan
-from blursplit.campaign.fields import FIELDS, fields_tonight
+from blursplit.campaign.fields import FIELDS, FieldTonight
 from blursplit.campaign.plan import _centroid_noise_px, _peak_electrons, _star_electrons
 from blursplit.errors import InputError
 from blursplit.report.words import sentence
@@ -113,23 +113,23 @@ def test_five_magnitudes_are_a_factor_of_a_hundred_and_the_peak_is_a_share() -> 
 
 def test_fields_culminate_at_90_minus_latitude_plus_declination() -> None:
     """A field that culminates in the dark: altitude 90 - |latitude - declination|."""
-    found = {v.name: v for v in fields_tonight(date(2026, 11, 25), 48.0, 11.0)}
+    found = {v.name: v for v in FieldTonight.highest(date(2026, 11, 25), 48.0, 11.0)}
     # Steps of 15 minutes: 0.1 deg off the meridian; precession since 2000: 0.15 deg.
     assert_allclose(found["M 34"].highest_deg, 90 - abs(48.0 - 42.7), atol=0.4)
     assert_allclose(found["NGC 1981"].highest_deg, 90 - 48.0 - 4.4, atol=0.4)
     assert "NGC 3532" not in found
-    highest = [v.highest_deg for v in fields_tonight(date(2026, 11, 25), 48.0, 11.0)]
+    highest = [v.highest_deg for v in FieldTonight.highest(date(2026, 11, 25), 48.0, 11.0)]
     assert highest == sorted(highest, reverse=True)
 
 
 def test_there_is_no_dark_hour_at_midsummer_in_the_far_north() -> None:
-    assert fields_tonight(date(2026, 6, 21), 69.0, 18.0) == []
+    assert FieldTonight.highest(date(2026, 6, 21), 69.0, 18.0) == []
 
 
 def test_every_season_and_both_hemispheres_have_a_field() -> None:
     for latitude in (55.0, -35.0):
         for month in (1, 4, 7, 10):
-            found = fields_tonight(date(2026, month, 15), latitude, 0.0)
+            found = FieldTonight.highest(date(2026, month, 15), latitude, 0.0)
             assert found
             assert found[0].highest_deg > 45
 
@@ -153,10 +153,10 @@ def test_fields_without_a_site_are_a_warning() -> None:
 
 def needs(text: str, tmp_path, **how):
     """Return what limits take with the example's telescope, by key."""
-    from blursplit.campaign.limits import read_limits
+    from blursplit.campaign.limits import Limits
 
     (tmp_path / "limits.toml").write_text(text)
-    made = plan(setup(), limits=read_limits(tmp_path / "limits.toml"), **how)
+    made = plan(setup(), limits=Limits.read(tmp_path / "limits.toml"), **how)
     return {need.key: need for need in made.limits}
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from blursplit.campaign import compare, judge_runs, plan
+from blursplit.campaign import Acceptance, compare, plan
 from blursplit.campaign.limits import Limits
 from blursplit.rig import Rig, Setup
 
@@ -17,7 +17,7 @@ def test_each_record_names_a_published_schema_and_has_its_required_keys(make) ->
     rule = Limits.model_validate({"limits": {"sequence.stars_used": {"at_least": 4}}})
     records = (
         compare([make.result(name="a")], [make.result(name="b")], n_draws=500),
-        judge_runs([(make.result(), None)], rule),
+        Acceptance.of([(make.result(), None)], rule),
         plan(Rig.of_setup(Setup.model_validate(optics))),
     )
     for record in records:

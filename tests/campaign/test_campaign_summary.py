@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from blursplit.campaign import Store, summarize_store
+from blursplit.campaign import Store
 from blursplit.campaign.pages import archive_page
-from blursplit.campaign.store import CONDITIONS, spread
+from blursplit.campaign.store import CONDITIONS, _spread
 from blursplit.report.figures import draw_scatter, svg_text
 
 
@@ -33,7 +33,7 @@ def store(tmp_path, make):
 
 
 def test_medians_by_night_side_and_direction(store) -> None:
-    summary = summarize_store(store)
+    summary = store.summary()
     assert summary.sequences == {"done": 12, "failed": 1, "too short": 0}
     assert [n.label for n in summary.nights] == ["2026-03-01", "2026-03-02"]
     second = summary.nights[1].spreads["structure_rms_arcsec"]
@@ -45,7 +45,7 @@ def test_medians_by_night_side_and_direction(store) -> None:
 
 
 def test_trend_is_found_with_its_interval(store) -> None:
-    trends = summarize_store(store).trends
+    trends = store.summary().trends
     trend = next(t for t in trends if t.quantity == "structure_rms_arcsec")
     assert trend.condition == "airmass"
     assert trend.rank_correlation == pytest.approx(1.0)
@@ -55,14 +55,14 @@ def test_trend_is_found_with_its_interval(store) -> None:
 
 def test_upper_limits_rank_below_values() -> None:
     rows = [{"q": None, "q_high": 0.3}, {"q": 0.5, "q_high": 0.6}, {"q": 0.7, "q_high": 0.8}]
-    found = spread(rows, "q")
+    found = _spread(rows, "q")
     assert found.median == 0.5
     assert found.low is None
-    assert spread([{"q": None, "q_high": None}], "q") is None
+    assert _spread([{"q": None, "q_high": None}], "q") is None
 
 
 def test_sequence_with_much_to_save_is_worth_opening(store) -> None:
-    picks = summarize_store(store).worth_opening
+    picks = store.summary().worth_opening
     assert [p.key for p in picks] == ["k11"]
     assert "structure costs 0.80 of 2.2 arcsec" in picks[0].reasons[0]
 
@@ -82,7 +82,7 @@ def test_wide_sequence_of_a_telescope_stands_out_and_leads_the_page(tmp_path, ma
     with Store(tmp_path / "w.db") as store:
         for i, width in enumerate((2.0, 2.1, 1.9, 2.0, 4.0)):
             add(store, make, f"w{i}", width=make.estimate(width, 0.1), night="2026-03-01")
-        summary = summarize_store(store)
+        summary = store.summary()
     assert [p.key for p in summary.worth_opening] == ["w4"]
     assert summary.headline == (
         "5 sequences of 1 night, median width 2 arcsec. w4 stands out: 4.0 arcsec wide, 2.0 times "
@@ -93,7 +93,7 @@ def test_wide_sequence_of_a_telescope_stands_out_and_leads_the_page(tmp_path, ma
 def test_sequences_without_scale_say_so_and_how_to_give_it(tmp_path, make) -> None:
     with Store(tmp_path / "p.db") as store:
         add(store, make, "p", width_px=make.estimate(3.0, 0.1))
-        summary, rows = summarize_store(store), store.rows()
+        summary, rows = store.summary(), store.rows()
     page = archive_page(summary, rows, "Archive")
     assert summary.without_scale == {"T1": 1}
     assert summary.overall.spreads["unscaled_fwhm_px"].median == 3.0
@@ -105,7 +105,7 @@ def test_nights_have_julian_days_and_undated_sequences_a_row(tmp_path, make) -> 
     with Store(tmp_path / "n.db") as store:
         add(store, make, "a", night="2000-01-01")
         add(store, make, "b")
-        summary, rows = summarize_store(store), store.rows()
+        summary, rows = store.summary(), store.rows()
     # noon of 1 January 2000 is JD 2451545.0
     assert [(n.label, n.julian_day) for n in summary.nights] == [
         ("2000-01-01", 2451545), ("undated", None)
@@ -117,7 +117,7 @@ def test_page_links_to_the_results_that_are_there(tmp_path, make) -> None:
     with Store(tmp_path / "l.db") as store:
         add(store, make, "there")
         add(store, make, "gone")
-        summary, rows = summarize_store(store), store.rows()
+        summary, rows = store.summary(), store.rows()
     (tmp_path / "results" / "there").mkdir(parents=True)
     (tmp_path / "results" / "there" / "index.html").touch()
     page = archive_page(summary, rows, "Archive", tmp_path / "results")
@@ -125,11 +125,11 @@ def test_page_links_to_the_results_that_are_there(tmp_path, make) -> None:
 
 
 def test_other_settings_do_not_mix(store) -> None:
-    assert summarize_store(store, "other").sequences["done"] == 0
+    assert store.summary("other").sequences["done"] == 0
 
 
 def test_page_escapes_what_comes_from_headers_and_has_its_figures(store) -> None:
-    page = archive_page(summarize_store(store), store.rows(), "Archive & more")
+    page = archive_page(store.summary(), store.rows(), "Archive & more")
     assert "run 11 &lt;script&gt;" in page
     assert "run 11 <script>" not in page
     assert "&lt;b&gt;a.fits" in page
@@ -140,7 +140,7 @@ def test_page_escapes_what_comes_from_headers_and_has_its_figures(store) -> None
 
 def test_empty_store_has_a_page(tmp_path) -> None:
     with Store(tmp_path / "e.db") as empty:
-        page = archive_page(summarize_store(empty), [], "Empty")
+        page = archive_page(empty.summary(), [], "Empty")
     assert "0 sequences measured" in page
 
 

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from blursplit.campaign.live import Update, compare_modes, live_lines, so_far
+from blursplit.campaign.live import ModeChange, Update, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, _fit_so_far, _QuickFits
 from blursplit.campaign.pages import live_page
-from blursplit.campaign.watch import Watch, _Arrivals, _LiveRun, updates
+from blursplit.campaign.watch import Watch, _Arrivals, _LiveRun
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.report.words_campaign import LIVE_CAUTIONS
 from blursplit.rig import Rig
@@ -293,7 +293,7 @@ def test_shared_motion_without_a_line_stays_open_whatever_the_time():
     found = so_far(tracks, rig())
     assert found.mechanics == "open"
     assert found.more_s is None
-    assert any("does not decide" in line for line in live_lines(Update(found)))
+    assert any("does not decide" in line for line in Update(found).lines())
 
 
 @pytest.mark.slow
@@ -310,7 +310,7 @@ def test_intervals_of_the_shared_motion_hold_the_truth():
 
 
 def test_a_mode_that_a_brace_halves_is_shown_to_have_changed():
-    changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
+    changes = ModeChange.between(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
     one = next(c for c in changes if abs(c.frequency_hz - LINE_HZ) < 0.5)
     assert one.before.value == pytest.approx(0.4, rel=0.1)
     assert one.now.value == pytest.approx(0.2, rel=0.1)
@@ -319,7 +319,7 @@ def test_a_mode_that_a_brace_halves_is_shown_to_have_changed():
 
 
 def test_equal_records_show_no_change():
-    changes = compare_modes(line_tracks(20, 0.5), line_tracks(20, 0.5, seed=4), rig())
+    changes = ModeChange.between(line_tracks(20, 0.5), line_tracks(20, 0.5, seed=4), rig())
     one = next(c for c in changes if abs(c.frequency_hz - LINE_HZ) < 0.5)
     assert abs(one.change.value) < 0.03
 
@@ -335,8 +335,8 @@ def test_updates_come_in_time_and_end_when_decided(tmp_path):
 
     clock = Clock(writer)
     times, last = [], None
-    for update in updates(
-        watched(tmp_path), until_decided=True, every_s=4.0, clock=clock, sleep=clock.sleep
+    for update in watched(tmp_path).updates(
+        until_decided=True, every_s=4.0, clock=clock, sleep=clock.sleep
     ):
         times.append(clock.now)
         last = update
@@ -358,7 +358,7 @@ def test_a_watch_does_not_end_while_frames_come(tmp_path):
     arrive(0)
     watch = watched(tmp_path)
     said = []
-    for update in updates(watch, every_s=2.0, idle_s=5.0, clock=clock, sleep=clock.sleep):
+    for update in watch.updates(every_s=2.0, idle_s=5.0, clock=clock, sleep=clock.sleep):
         said.append(update.ended)
         if len(said) <= 2:
             arrive(40 * len(said))
@@ -418,7 +418,7 @@ def test_stars_on_a_lattice_keep_their_names(lost):
 
 def test_a_watch_ends_when_nothing_comes(tmp_path):
     clock = Clock()
-    last = list(updates(watched(tmp_path), idle_s=20.0, clock=clock, sleep=clock.sleep))[-1]
+    last = list(watched(tmp_path).updates(idle_s=20.0, clock=clock, sleep=clock.sleep))[-1]
     assert last.found is None
     assert last.ended == "no new frame for 20 s"
 
@@ -458,7 +458,7 @@ def test_memory_is_bounded():
 
 def test_the_page_renews_itself_with_and_without_scripts():
     found = so_far(line_tracks(20, 0.6), rig())
-    changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
+    changes = ModeChange.between(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
     quick = FitSoFar(20.0, 40.0, "The air < the pier.", "no", is_whole=False)
     update = Update(found, changes, fits=(quick,))
     text = live_page("Watching <x>", update, ["a & b"], renew_s=10, cautions=LIVE_CAUTIONS)
@@ -488,7 +488,7 @@ def test_the_page_can_be_held(open_page):
 
 def test_no_barrier_that_a_checker_can_find(barriers):
     found = so_far(line_tracks(20, 0.6), rig())
-    changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
+    changes = ModeChange.between(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
     update = Update(found, changes, ended="stopped")
     how = {"renew_s": 999, "result_page": "r.html", "cautions": LIVE_CAUTIONS}
     text = live_page("Watching <x>", update, ["a & b"], **how)

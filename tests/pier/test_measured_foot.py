@@ -7,9 +7,9 @@ from numpy.testing import assert_allclose
 from blursplit.budget.lines import _head_motion
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, with_error
-from blursplit.pier.model import build_pier, pier_modes
-from blursplit.pier.report import _tilt_per_load, analyse_pier
-from blursplit.pier.setup import read_pier
+from blursplit.pier.model import PierModel
+from blursplit.pier.report import PierReport, _tilt_per_load
+from blursplit.pier.setup import PierSetup
 
 TUBE = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
 LOAD = {"mount_kg": 40.0}
@@ -18,13 +18,13 @@ LOAD = {"mount_kg": 40.0}
 @pytest.mark.parametrize("softness_nm_rad", [3.0e5, 5.0e6])
 def test_the_foot_that_made_a_frequency_is_found_again(softness_nm_rad: float) -> None:
     """A pier drawn as clamped whose ground gives way, as a published one did."""
-    real = read_pier(
+    real = PierSetup.read(
         {"sections": [TUBE], "payload": LOAD, "base": {"tilt_nm_rad": softness_nm_rad}}, "real"
     )
-    model = build_pier(real)
-    first = pier_modes(model, 1)[0].frequency_hz
-    drawn = read_pier({"sections": [TUBE], "payload": LOAD, "measured_hz": [first]}, "drawn")
-    found = analyse_pier(drawn).measured
+    model = PierModel.of(real)
+    first = model.modes(1)[0].frequency_hz
+    drawn = PierSetup.read({"sections": [TUBE], "payload": LOAD, "measured_hz": [first]}, "drawn")
+    found = PierReport.of(drawn).measured
     assert found is not None
     # the measured frequency is exact, what the model may miss is 5 % of it: 10 % of the softness
     assert_allclose(found.base_tilt_nm_rad.value, softness_nm_rad, rtol=0.15)
@@ -39,18 +39,18 @@ def test_the_foot_that_made_a_frequency_is_found_again(softness_nm_rad: float) -
 
 def test_frequencies_that_no_foot_explains_are_called_so() -> None:
     """Twice the clamped frequency is beyond any foot: 54.6 Hz at most."""
-    drawn = read_pier({"sections": [TUBE], "payload": LOAD, "measured_hz": [110.0]}, "drawn")
-    assert analyse_pier(drawn).measured.misfit_sigmas > 3
+    drawn = PierSetup.read({"sections": [TUBE], "payload": LOAD, "measured_hz": [110.0]}, "drawn")
+    assert PierReport.of(drawn).measured.misfit_sigmas > 3
 
 
 def test_a_count_of_no_webs_takes_them_off() -> None:
     """`--set pier.webs.count=0` is the same pier without the table; two webs are refused."""
     webs = {"count": 4, "thickness_m": 0.006, "height_m": 0.5, "reach_foot_m": 0.1}
-    bare = read_pier({"sections": [TUBE]}, "bare")
-    off = read_pier({"sections": [TUBE], "webs": webs, "webs.count": 0}, "off")
+    bare = PierSetup.read({"sections": [TUBE]}, "bare")
+    off = PierSetup.read({"sections": [TUBE], "webs": webs, "webs.count": 0}, "off")
     assert off == bare
     with pytest.raises(InputError, match="threes or more"):
-        read_pier({"sections": [TUBE], "webs": webs | {"count": 2}}, "two")
+        PierSetup.read({"sections": [TUBE], "webs": webs | {"count": 2}}, "two")
 
 
 def _rms(value: float, share: float = 0.1) -> Estimate:

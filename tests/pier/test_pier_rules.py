@@ -11,9 +11,9 @@ from typing import Any
 
 from numpy.testing import assert_allclose
 
-from blursplit.pier.model import build_pier, pier_modes
+from blursplit.pier.model import PierModel
 from blursplit.pier.report import _StiffnessTable, _tilt_per_load
-from blursplit.pier.setup import read_pier
+from blursplit.pier.setup import PierSetup
 
 TUBE = {"kind": "tube", "length_m": 1.2, "outer_m": 0.1937, "wall_m": 0.0056}
 PAYLOAD = {
@@ -32,7 +32,7 @@ HEAD = {"stud_circle_m": 0.22, "free_length_m": 0.06, "mount_foot_m": 0.16, "mas
 
 def tilt(**tables: Any) -> _StiffnessTable:
     content = {"sections": [TUBE], "payload": PAYLOAD, **tables}
-    return _tilt_per_load(build_pier(read_pier(content, "rules")))
+    return _tilt_per_load(PierModel.of(PierSetup.read(content, "rules")))
 
 
 def arcsec_n(**tables: Any) -> float:
@@ -41,12 +41,12 @@ def arcsec_n(**tables: Any) -> float:
 
 def mass(**tables: Any) -> float:
     content = {"sections": [TUBE], "payload": PAYLOAD, **tables}
-    return build_pier(read_pier(content, "rules")).mass_kg
+    return PierModel.of(PierSetup.read(content, "rules")).mass_kg
 
 
 def first_hz(**tables: Any) -> float:
     content = {"sections": [TUBE], "payload": PAYLOAD, **tables}
-    return pier_modes(build_pier(read_pier(content, "rules")), 1)[0].frequency_hz
+    return PierModel.of(PierSetup.read(content, "rules")).modes(1)[0].frequency_hz
 
 
 def test_pipe_above_the_webs_flexes():

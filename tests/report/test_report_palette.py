@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from blursplit.report.figures._canvas import CAUSE_DASHES, LOOKS, css_variables
+from blursplit.report.figures._canvas import CAUSE_DASHES, LOOKS
+from blursplit.report.page import _css_variables
 
 CONTRIBUTIONS = ("atmosphere", "tracking", "structure", "open", "optics")
 
@@ -88,4 +89,4 @@ def test_causes_have_a_dash_of_their_own() -> None:
 def test_looks_name_the_same_colours_and_light_ones_are_unique() -> None:
     assert {frozenset(look) for look in LOOKS.values()} == {frozenset(LOOKS["light"])}
     assert len(set(LOOKS["light"].values())) == len(LOOKS["light"])
-    assert "--ink: #c41800;" in css_variables("night")
+    assert "--ink: #c41800;" in _css_variables("night")

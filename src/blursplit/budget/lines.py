@@ -322,10 +322,10 @@ def name_found(
 def _predicted_modes(rig: Rig) -> list[tuple[str, float]]:
     if not rig.setup.pier:
         return []
-    from blursplit.pier.model import build_pier, pier_modes
-    from blursplit.pier.setup import read_pier
+    from blursplit.pier.model import PierModel
+    from blursplit.pier.setup import PierSetup
 
-    modes = pier_modes(build_pier(read_pier(rig.setup.pier, "setup file")))
+    modes = PierModel.of(PierSetup.read(rig.setup.pier, "setup file")).modes()
     return [(f"{mode.kind} {i + 1}", mode.frequency_hz) for i, mode in enumerate(modes)]
 
 

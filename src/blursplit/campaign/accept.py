@@ -12,14 +12,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import (
-    Background,
-    background_of,
-    bound95,
-    exposure_response,
-    smallest_arcsec,
-    value_at,
-)
+from blursplit.campaign.estimates import Background, bound95, exposure_response, value_at
 from blursplit.campaign.limits import (
     Limit,
     Limits,
@@ -106,6 +99,49 @@ class Acceptance(Document):
         """0 when all passed, 3 when one failed, 4 when one was not shown and none failed."""
         return const.ACCEPT_EXIT_CODES[self.state]
 
+    @classmethod
+    def of(
+        cls,
+        runs: Sequence[tuple[Result, Series | None]],
+        limits: Limits,
+        *,
+        tap: Mapping[str, Any] | None = None,
+        judged_utc: str = "",
+        digests: Mapping[str, str] | None = None,
+    ) -> Acceptance:
+        """Judge runs of one telescope together.
+
+        `runs`: at least one. With the density of the shared motion in the series the smallest
+        visible line is taken from it, otherwise from the run's own seeing, noise and length. `tap`:
+        parsed JSON of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``.
+        `judged_utc`: when, for the page. `digests`: SHA-256 of the files ``limits`` and ``tap``.
+
+        A limit is passed only when the whole 95 % interval lies inside it, failed only when all of
+        it lies outside, and not shown in all other cases. A number is the mean of the runs; its
+        interval joins their own errors and how far the runs lie apart (Student's t). Counts are
+        those of the worst run. Of lines, one above the limit in any run fails; at each frequency
+        the run that sees best says what could hide. After a slew, every slew counts.
+        """
+        results = [result for result, _ in runs]
+        aperture = _aperture(results, limits)
+        rows = [_judge_limit(k, lim, results, limits, tap) for k, lim in limits.limits.items()]
+        rows += [_judge_lines(rule, runs) for rule in limits.lines]
+        rows += [_judge_slews(rule, runs) for rule in limits.after_slew]
+        known = digests or {}
+        return cls(
+            version=version("blursplit"),
+            title=limits.title,
+            telescope=_telescope(results[0]),
+            aperture_m=aperture,
+            judged_utc=judged_utc,
+            limits_digest=known.get("limits", ""),
+            tap_digest=known.get("tap", ""),
+            blur_time_s=limits.blur_time_s,
+            runs=[_run(result) for result in results],
+            state=_worst([row.state for row in rows]),
+            judgements=rows,
+        )
+
 
 def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
     """Judge a rule on lines over several runs, band by band; see `judge_runs`."""
@@ -119,7 +155,7 @@ def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -
         "at_most": limit,
         "unit": "arcsec",
     }
-    backgrounds = [background_of(result, series) for result, series in runs]
+    backgrounds = [Background.of(result, series) for result, series in runs]
     grid, seen = _visible(low_hz, high_hz, backgrounds)
     above, doubts = _found(rule, runs, backgrounds)
     bands = _bands(grid, seen, limit, next((b for b in backgrounds if b is not None), None))
@@ -195,7 +231,7 @@ def _visible(
         return np.zeros(0), np.zeros(0)
     step = 0.5 / max(b.duration_s for b in known)
     grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
-    each = [smallest_arcsec(grid, b, which="high") for b in known]
+    each = [b.smallest_arcsec(grid, which="high") for b in known]
     return grid, np.min(each, axis=0)
 
 
@@ -240,7 +276,7 @@ def _settled(
         background = backgrounds[k]
         if k == own or background is None:
             return False
-        there = smallest_arcsec(frequency, background, which="high")
+        there = background.smallest_arcsec(frequency, which="high")
         if float(there) > rule.no_shared_line_above_arcsec:
             return False
         near = const.LINE_LOWEST_BINS / background.duration_s
@@ -304,7 +340,7 @@ def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     while length <= const.ACCEPT_LONGEST_S:
         length *= const.ACCEPT_LENGTH_STEP
         longer = replace(best, duration_s=length)
-        if float(smallest_arcsec(frequency, longer, which="high")) <= limit:
+        if float(longer.smallest_arcsec(frequency, which="high")) <= limit:
             return sentence("by-record-in-all", duration_s=length)
     return sentence("by-steadier-air")
 
@@ -457,48 +493,6 @@ def mount_ends_arcsec(
     largest = np.where(within, chance * np.sqrt(grid) + root, 0.0).max(axis=1)
     least = np.where(within, root - chance * np.sqrt(grid), 0.0).min(axis=1)
     return np.maximum(least, 0.0), largest
-
-
-def judge_runs(
-    runs: Sequence[tuple[Result, Series | None]],
-    limits: Limits,
-    *,
-    tap: Mapping[str, Any] | None = None,
-    judged_utc: str = "",
-    digests: Mapping[str, str] | None = None,
-) -> Acceptance:
-    """Judge runs of one telescope together.
-
-    `runs`: at least one. With the density of the shared motion in the series the smallest visible
-    line is taken from it, otherwise from the run's own seeing, noise and length. `tap`: parsed JSON
-    of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``. `judged_utc`:
-    when, for the page. `digests`: SHA-256 of the files ``limits`` and ``tap``.
-
-    A limit is passed only when the whole 95 % interval lies inside it, failed only when all of it
-    lies outside, and not shown in all other cases. A number is the mean of the runs; its interval
-    joins their own errors and how far the runs lie apart (Student's t). Counts are those of the
-    worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
-    best says what could hide. After a slew, every slew counts.
-    """
-    results = [result for result, _ in runs]
-    aperture = _aperture(results, limits)
-    rows = [_judge_limit(k, lim, results, limits, tap) for k, lim in limits.limits.items()]
-    rows += [_judge_lines(rule, runs) for rule in limits.lines]
-    rows += [_judge_slews(rule, runs) for rule in limits.after_slew]
-    known = digests or {}
-    return Acceptance(
-        version=version("blursplit"),
-        title=limits.title,
-        telescope=_telescope(results[0]),
-        aperture_m=aperture,
-        judged_utc=judged_utc,
-        limits_digest=known.get("limits", ""),
-        tap_digest=known.get("tap", ""),
-        blur_time_s=limits.blur_time_s,
-        runs=[_run(result) for result in results],
-        state=_worst([row.state for row in rows]),
-        judgements=rows,
-    )
 
 
 def _worst(states: Sequence[State]) -> State:

@@ -23,14 +23,7 @@ from blursplit.campaign.compare_record import (
     cell95,
     probability95,
 )
-from blursplit.campaign.estimates import (
-    background_of,
-    bound95,
-    quantile,
-    r0_along_sight_m,
-    smallest_arcsec,
-    value_at,
-)
+from blursplit.campaign.estimates import Background, bound95, quantile, r0_along_sight_m, value_at
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, from_draws, from_ends
@@ -205,12 +198,12 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
 
 
 def _smallest(frequency_hz: float, group: _Group, result: Result) -> float | None:
-    background = background_of(result)
+    background = Background.of(result)
     if background is None:
         return None
     damping = next((x.damping_ratio for x in group.lines if x.kind == "resonance"), None)
     ratio = 0.0 if damping is None or damping.value is None else damping.value
-    return float(smallest_arcsec(frequency_hz, background, ratio, which="high"))
+    return float(background.smallest_arcsec(frequency_hz, ratio, which="high"))
 
 
 def compare(

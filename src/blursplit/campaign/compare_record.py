@@ -80,6 +80,33 @@ class Comparison(Document):
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
 
+    def rows(self) -> tuple[list[_ChangeRow], list[str]]:
+        """Return the rows of what was compared, and the names of what could not be."""
+        rows, absent = [], []
+        for key, change in self.changes.items():
+            name, unit = NAMES.get(key, (key, ""))
+            if change is None:
+                absent.append(name)
+                continue
+            difference = cell95(change.difference, signed=True)
+            if change.before.is_limit and change.after.is_limit:
+                # The middle of what two upper limits leave open is no measurement.
+                difference = _Cell("", difference.interval)
+            rows.append(
+                _ChangeRow(
+                    key=key,
+                    name=name,
+                    unit=unit,
+                    before=cell95(change.before),
+                    after=cell95(change.after),
+                    change=difference,
+                    probability=probability95(change.probability_smaller),
+                    smallest=f"{number(change.smallest_change, 2)}",
+                    note=change.note,
+                )
+            )
+        return rows, absent
+
 
 NAMES: dict[str, tuple[str, str]] = {
     "structure.rms_major_arcsec": ("structure, rms of larger axis", "arcsec"),
@@ -122,34 +149,6 @@ class _ChangeRow(NamedTuple):
     probability: str
     smallest: str
     note: str
-
-
-def change_rows(comparison: Comparison) -> tuple[list[_ChangeRow], list[str]]:
-    """Return the rows of what was compared, and the names of what could not be."""
-    rows, absent = [], []
-    for key, change in comparison.changes.items():
-        name, unit = NAMES.get(key, (key, ""))
-        if change is None:
-            absent.append(name)
-            continue
-        difference = cell95(change.difference, signed=True)
-        if change.before.is_limit and change.after.is_limit:
-            # The middle of what two upper limits leave open is no measurement.
-            difference = _Cell("", difference.interval)
-        rows.append(
-            _ChangeRow(
-                key=key,
-                name=name,
-                unit=unit,
-                before=cell95(change.before),
-                after=cell95(change.after),
-                change=difference,
-                probability=probability95(change.probability_smaller),
-                smallest=f"{number(change.smallest_change, 2)}",
-                note=change.note,
-            )
-        )
-    return rows, absent
 
 
 def probability95(value: float | None) -> str:

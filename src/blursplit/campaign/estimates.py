@@ -130,6 +130,104 @@ class Background:
         log_density = np.log(np.maximum(getattr(self, which), 1e-300))
         return np.asarray(np.exp(np.interp(seen, self.frequency_hz, log_density)))
 
+    @classmethod
+    def modelled(
+        cls,
+        known: Callable[[str], Any],
+        *,
+        seeing_arcsec: float,
+        wavelength_m: float,
+        airmass: float,
+        noise_arcsec: float,
+        duration_s: float,
+        cadence_s: float,
+        exposure_s: float,
+    ) -> Background:
+        """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
+
+        `known`: from keys of the setup to values. `seeing_arcsec`: at 500 nm and zenith. Winds
+        between the ends of `wind_m_s` are equally likely in their logarithm; the density's median
+        over them is `middle`, the 16 % and 84 % points are `low` and `high`. `noise_arcsec`:
+        one-axis noise of the shared motion in one frame.
+
+        Tilt spectra (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean of the two wind
+        directions, times sinc^2 of the exposure; what lies above the Nyquist frequency is folded
+        back once. All of the air counts as common, which is the ground-layer case and the worst one
+        for a line. Noise: 2 sigma^2 dt.
+        """
+        from blursplit.turbulence.tilt import tilt_spectra
+
+        nyquist = 0.5 / cadence_s
+        f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)
+        aperture_m, obstruction = float(known("aperture_m")), float(known("obstruction") or 0.0)
+        r0 = r0_along_sight_m(seeing_arcsec, wavelength_m, airmass)
+        unit = (
+            (const.ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0 ** (-5 / 3) * aperture_m ** (-1 / 3)
+        )
+        slowest, fastest = known("wind_m_s") or (2.0, 30.0)
+        winds = np.geomspace(slowest, fastest, 7)
+        air = np.empty((len(winds), f.size))
+        ratio = aperture_m / geometric_middle(known("outer_scale_m") or (10.0, 50.0))
+        for k, wind in enumerate(winds):
+            scale = unit * aperture_m / wind
+            for image in (f, 2 * nyquist - f):
+                along, across = tilt_spectra(image * aperture_m / wind, ratio, obstruction, "Z")
+                term = 0.5 * scale * (along + across)
+                term *= exposure_response(image, exposure_s) ** 2
+                air[k] = term if image is f else air[k] + term
+        noise = 2.0 * noise_arcsec**2 * cadence_s
+        low, middle, high = np.percentile(air, const.BAND_PERCENTILES, axis=0) + noise
+        return cls(f, low, middle, high, duration_s, cadence_s, exposure_s)
+
+    @classmethod
+    def of(cls, result: Result, series: Series | None = None) -> Background | None:
+        """Return the background of a measured run: its own density, else that of its model.
+
+        `series`: with the density of the shared motion; the running median over two dozen bins is
+        the continuum, so that the lines themselves do not raise it. None when too little is known
+        (no frame interval, no seeing, no aperture).
+        """
+        s = result.sequence
+        if not (s.cadence_s and s.duration_s and s.duration_s > 8 * s.cadence_s):
+            return None
+        exposure = s.frame_exposure_s or 0.0
+        if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
+            return _measured(series, s.duration_s, s.cadence_s, exposure)
+        seeing = result.atmosphere.seeing_500nm_zenith_arcsec
+        if seeing is None or not result.setting("aperture_m"):
+            return None
+        return Background.modelled(
+            result.setting,
+            seeing_arcsec=float(quantile(seeing, 0.0)),
+            wavelength_m=s.wavelength_m or 550e-9,
+            airmass=s.airmass or 1.0,
+            noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
+            duration_s=s.duration_s,
+            cadence_s=s.cadence_s,
+            exposure_s=exposure,
+        )
+
+    def smallest_arcsec(
+        self,
+        frequency_hz: FloatArray | float,
+        damping_ratio: float = 0.0,
+        *,
+        which: Range = "middle",
+    ) -> FloatArray:
+        """Return the rms [arcsec] of the smallest motion that is found 95 times in 100.
+
+        `damping_ratio`: 0 for a steady line.
+        """
+        return mode_limit_arcsec(
+            frequency_hz,
+            damping_ratio,
+            self.frequency_hz,
+            getattr(self, which),
+            duration_s=self.duration_s,
+            cadence_s=self.cadence_s,
+            exposure_s=self.exposure_s,
+        )
+
 
 def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> FloatArray:
     """Return the share of an oscillation's amplitude left after averaging over an exposure."""
@@ -139,80 +237,6 @@ def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> Fl
 def geometric_middle(ends: Sequence[float]) -> float:
     """Return the geometric mean of the two ends of a range."""
     return float(np.sqrt(ends[0] * ends[1]))
-
-
-def model_background(
-    known: Callable[[str], Any],
-    *,
-    seeing_arcsec: float,
-    wavelength_m: float,
-    airmass: float,
-    noise_arcsec: float,
-    duration_s: float,
-    cadence_s: float,
-    exposure_s: float,
-) -> Background:
-    """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
-
-    `known`: from keys of the setup to values. `seeing_arcsec`: at 500 nm and zenith. Winds between
-    the ends of `wind_m_s` are equally likely in their logarithm; the density's median over them is
-    `middle`, the 16 % and 84 % points are `low` and `high`. `noise_arcsec`: one-axis noise of the
-    shared motion in one frame.
-
-    Tilt spectra (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean of the two wind directions,
-    times sinc^2 of the exposure; what lies above the Nyquist frequency is folded back once. All
-    of the air counts as common, which is the ground-layer case and the worst one for a line. Noise:
-    2 sigma^2 dt.
-    """
-    from blursplit.turbulence.tilt import tilt_spectra
-
-    nyquist = 0.5 / cadence_s
-    f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)
-    aperture_m, obstruction = float(known("aperture_m")), float(known("obstruction") or 0.0)
-    r0 = r0_along_sight_m(seeing_arcsec, wavelength_m, airmass)
-    unit = (const.ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0 ** (-5 / 3) * aperture_m ** (-1 / 3)
-    slowest, fastest = known("wind_m_s") or (2.0, 30.0)
-    winds = np.geomspace(slowest, fastest, 7)
-    air = np.empty((len(winds), f.size))
-    ratio = aperture_m / geometric_middle(known("outer_scale_m") or (10.0, 50.0))
-    for k, wind in enumerate(winds):
-        scale = unit * aperture_m / wind
-        for image in (f, 2 * nyquist - f):
-            along, across = tilt_spectra(image * aperture_m / wind, ratio, obstruction, "Z")
-            term = 0.5 * scale * (along + across)
-            term *= exposure_response(image, exposure_s) ** 2
-            air[k] = term if image is f else air[k] + term
-    noise = 2.0 * noise_arcsec**2 * cadence_s
-    low, middle, high = np.percentile(air, const.BAND_PERCENTILES, axis=0) + noise
-    return Background(f, low, middle, high, duration_s, cadence_s, exposure_s)
-
-
-def background_of(result: Result, series: Series | None = None) -> Background | None:
-    """Return the background of a measured run: its own density, else that of its model.
-
-    `series`: with the density of the shared motion; the running median over two dozen bins is the
-    continuum, so that the lines themselves do not raise it. None when too little is known (no frame
-    interval, no seeing, no aperture).
-    """
-    s = result.sequence
-    if not (s.cadence_s and s.duration_s and s.duration_s > 8 * s.cadence_s):
-        return None
-    exposure = s.frame_exposure_s or 0.0
-    if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
-        return _measured(series, s.duration_s, s.cadence_s, exposure)
-    seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    if seeing is None or not result.setting("aperture_m"):
-        return None
-    return model_background(
-        result.setting,
-        seeing_arcsec=float(quantile(seeing, 0.0)),
-        wavelength_m=s.wavelength_m or 550e-9,
-        airmass=s.airmass or 1.0,
-        noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
-        duration_s=s.duration_s,
-        cadence_s=s.cadence_s,
-        exposure_s=exposure,
-    )
 
 
 def r0_along_sight_m(
@@ -234,25 +258,3 @@ def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: f
     # The worse axis counts: a line may lie along it.
     worse = np.exp(median_filter(np.log(np.maximum(x, y)[ok]), size=25, mode="nearest"))
     return Background(f[ok], worse, worse, worse, duration_s, cadence_s, exposure_s)
-
-
-def smallest_arcsec(
-    frequency_hz: FloatArray | float,
-    background: Background,
-    damping_ratio: float = 0.0,
-    *,
-    which: Range = "middle",
-) -> FloatArray:
-    """Return the rms [arcsec] of the smallest motion that is found 95 times in 100.
-
-    `damping_ratio`: 0 for a steady line.
-    """
-    return mode_limit_arcsec(
-        frequency_hz,
-        damping_ratio,
-        background.frequency_hz,
-        getattr(background, which),
-        duration_s=background.duration_s,
-        cadence_s=background.cadence_s,
-        exposure_s=background.exposure_s,
-    )

@@ -36,6 +36,47 @@ class FieldTonight(Part):
     best_utc: str
     hours_above_40_deg: float
 
+    @classmethod
+    def highest(cls, night: date, latitude_deg: float, longitude_deg: float) -> list[FieldTonight]:
+        """Return the fields by their greatest altitude in the dark hours of a night.
+
+        `night`: its evening, local. `longitude_deg`: east positive. Highest first, those that stay
+        below 20 degrees left out; empty where it does not get dark. Altitudes without refraction,
+        good to 0.1 deg. Needs no network: the rotation of the Earth is extrapolated from astropy's
+        tables.
+        """
+        from astropy import units as u
+        from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
+        from astropy.time import Time
+
+        with offline():  # dates beyond the tables lose arcseconds; here a tenth of a degree counts
+            here = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
+            noon = Time(f"{night.isoformat()}T12:00:00") - longitude_deg / 360.0 * u.day
+            times = noon + np.arange(0.0, 24.0, 0.25) * u.hour
+            frame = AltAz(obstime=times, location=here)
+            dark = get_sun(times).transform_to(frame).alt.deg < const.TWILIGHT_DEG
+            if not dark.any():
+                return []
+            places = np.array([(f.ra_deg, f.dec_deg) for f in FIELDS])[:, None]
+            stars = SkyCoord(places[..., 0], places[..., 1], unit="deg")
+            altitude = stars.transform_to(
+                AltAz(obstime=times[dark][None, :], location=here)
+            ).alt.deg
+        found = []
+        for field, heights in zip(FIELDS, altitude, strict=True):
+            best = int(np.argmax(heights))
+            if heights[best] < 20.0:  # noqa: PLR2004 - below, the air mass is above 2.9
+                continue
+            found.append(
+                FieldTonight(
+                    **(field._asdict() | {"ra_deg": round(field.ra_deg, 4)}),
+                    highest_deg=float(heights[best]),
+                    best_utc=str(times[dark][best].isot)[:16],
+                    hours_above_40_deg=float(0.25 * np.sum(heights > const.HIGH_ENOUGH_DEG)),
+                )
+            )
+        return sorted(found, key=lambda v: -v.highest_deg)
+
 
 def _hms(hours: int, minutes: float) -> float:
     return 15.0 * (hours + minutes / 60.0)
@@ -94,41 +135,3 @@ FIELDS: tuple[_BrightField, ...] = (
     _BrightField("alpha Capricorni", _hms(20, 18.1), -12.5, "pair", 6.3, 4.3),
     _BrightField("61 Cygni", _hms(21, 6.9), 38.7, "pair", 0.53, 6.0),
 )
-
-
-def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[FieldTonight]:
-    """Return the fields by their greatest altitude in the dark hours of a night.
-
-    `night`: its evening, local. `longitude_deg`: east positive. Highest first, those that stay
-    below 20 degrees left out; empty where it does not get dark. Altitudes without refraction, good
-    to 0.1 deg. Needs no network: the rotation of the Earth is extrapolated from astropy's tables.
-    """
-    from astropy import units as u
-    from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
-    from astropy.time import Time
-
-    with offline():  # dates beyond the tables lose arcseconds; here a tenth of a degree counts
-        here = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
-        noon = Time(f"{night.isoformat()}T12:00:00") - longitude_deg / 360.0 * u.day
-        times = noon + np.arange(0.0, 24.0, 0.25) * u.hour
-        frame = AltAz(obstime=times, location=here)
-        dark = get_sun(times).transform_to(frame).alt.deg < const.TWILIGHT_DEG
-        if not dark.any():
-            return []
-        places = np.array([(f.ra_deg, f.dec_deg) for f in FIELDS])[:, None]
-        stars = SkyCoord(places[..., 0], places[..., 1], unit="deg")
-        altitude = stars.transform_to(AltAz(obstime=times[dark][None, :], location=here)).alt.deg
-    found = []
-    for field, heights in zip(FIELDS, altitude, strict=True):
-        best = int(np.argmax(heights))
-        if heights[best] < 20.0:  # noqa: PLR2004 - below, the air mass is above 2.9
-            continue
-        found.append(
-            FieldTonight(
-                **(field._asdict() | {"ra_deg": round(field.ra_deg, 4)}),
-                highest_deg=float(heights[best]),
-                best_utc=str(times[dark][best].isot)[:16],
-                hours_above_40_deg=float(0.25 * np.sum(heights > const.HIGH_ENOUGH_DEG)),
-            )
-        )
-    return sorted(found, key=lambda v: -v.highest_deg)

@@ -110,6 +110,45 @@ class Limits(StrictTable):
             remedy = "give that telescope's limits, or correct 'aperture_m' in the limits file"
             raise InputError(command, problem, remedy)
 
+    @classmethod
+    def read(cls, path: Path) -> Limits:
+        """Read a limits file.
+
+        `path`: TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table
+        ``[limits]`` whose keys are paths of result.json or, beginning with ``tap.``, of the tap
+        result, and any number of ``[[lines]]`` and ``[[after_slew]]`` rules.
+
+        Raises InputError, which names the key, when the file cannot be read, a key is unknown, or
+        no blur time is stated although a limit depends on it.
+
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from blursplit.campaign import Limits
+        >>> limits = Limits.read(Path("limits.toml"))
+        >>> limits.limits["structure.rms_major_arcsec"].at_most
+        0.2
+        """
+        tables = read_toml(path)
+        try:
+            limits = cls.model_validate(tables)
+        except ValidationError as error:
+            raise refusal(error, Limits, path) from error
+        if not (limits.limits or limits.lines or limits.after_slew):
+            raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
+        kinds = _known_paths()
+        for key in limits.limits:
+            if key not in kinds:
+                near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
+                remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
+                raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
+        bound = [key for key in limits.limits if depends_on_blur_time(key)]
+        if bound and limits.blur_time_s is None:
+            problem = f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it"
+            remedy = "state the exposure for which the limits hold, e.g. blur_time_s = 30.0"
+            raise InputError(path, problem, remedy)
+        return limits
+
 
 def _known_paths() -> dict[str, str]:
     """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
@@ -137,45 +176,6 @@ def _alternatives(annotation: Any) -> tuple[Any, ...]:
     if get_origin(annotation) in {Union, types.UnionType}:
         return tuple(a for a in get_args(annotation) if a is not types.NoneType)
     return (annotation,)
-
-
-def read_limits(path: Path) -> Limits:
-    """Read a limits file.
-
-    `path`: TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table ``[limits]``
-    whose keys are paths of result.json or, beginning with ``tap.``, of the tap result, and any
-    number of ``[[lines]]`` and ``[[after_slew]]`` rules.
-
-    Raises InputError, which names the key, when the file cannot be read, a key is unknown, or no
-    blur time is stated although a limit depends on it.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.campaign import read_limits
-    >>> limits = read_limits(Path("limits.toml"))
-    >>> limits.limits["structure.rms_major_arcsec"].at_most
-    0.2
-    """
-    tables = read_toml(path)
-    try:
-        limits = Limits.model_validate(tables)
-    except ValidationError as error:
-        raise refusal(error, Limits, path) from error
-    if not (limits.limits or limits.lines or limits.after_slew):
-        raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
-    kinds = _known_paths()
-    for key in limits.limits:
-        if key not in kinds:
-            near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
-            remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
-            raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
-    bound = [key for key in limits.limits if depends_on_blur_time(key)]
-    if bound and limits.blur_time_s is None:
-        problem = f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it"
-        remedy = "state the exposure for which the limits hold, e.g. blur_time_s = 30.0"
-        raise InputError(path, problem, remedy)
-    return limits
 
 
 def depends_on_blur_time(key: str) -> bool:

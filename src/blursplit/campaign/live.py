@@ -245,49 +245,49 @@ class ModeChange:
     change: _Interval
     shown: float  # the smallest change of the rms that this much record shows
 
+    @classmethod
+    def between(cls, before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeChange]:
+        """Return what became of the strongest lines of an earlier record, and of the present one's.
 
-def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeChange]:
-    """Return what became of the strongest lines of an earlier record, and of the present one's.
-
-    Both are measured alike: the power of the shared motion in a band about each line, above that
-    beside the band, in windows of one length.
-    """
-    scale = rig.get("pixel_scale_arcsec")
-    unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
-    motions = [fit_common_motion(tracks) for tracks in (before, now)]
-    found = [
-        line
-        for tracks, motion in zip((before, now), motions, strict=True)
-        for line in _lines(tracks, motion)
-    ]
-    found.sort(key=lambda line: -float(np.trace(line.covariance)))
-    changes: list[ModeChange] = []
-    for line in found:
-        width = max(line.band_hz[1] - line.band_hz[0], 4.0 / const.WATCH_SHORTEST_WINDOW_S)
-        if any(abs(line.frequency_hz - one.frequency_hz) < width for one in changes):
-            continue
-        powers = [
-            _mean_of(_band_variances(tracks, motion, line.frequency_hz, width))
+        Both are measured alike: the power of the shared motion in a band about each line, above
+        that beside the band, in windows of one length.
+        """
+        scale = rig.get("pixel_scale_arcsec")
+        unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
+        motions = [fit_common_motion(tracks) for tracks in (before, now)]
+        found = [
+            line
             for tracks, motion in zip((before, now), motions, strict=True)
+            for line in _lines(tracks, motion)
         ]
-        if not all(np.isfinite(power.half) for power in powers):
-            continue
-        rms = [power.read(lambda v: per_px * np.sqrt(v)) for power in powers]
-        both = float(np.hypot(rms[0].half, rms[1].half))
-        change = rms[1].value - rms[0].value
-        changes.append(
-            ModeChange(
-                frequency_hz=line.frequency_hz,
-                unit=unit,
-                before=rms[0],
-                now=rms[1],
-                change=_Interval(change, change - both, change + both),
-                shown=both,
+        found.sort(key=lambda line: -float(np.trace(line.covariance)))
+        changes: list[ModeChange] = []
+        for line in found:
+            width = max(line.band_hz[1] - line.band_hz[0], 4.0 / const.WATCH_SHORTEST_WINDOW_S)
+            if any(abs(line.frequency_hz - one.frequency_hz) < width for one in changes):
+                continue
+            powers = [
+                _mean_of(_band_variances(tracks, motion, line.frequency_hz, width))
+                for tracks, motion in zip((before, now), motions, strict=True)
+            ]
+            if not all(np.isfinite(power.half) for power in powers):
+                continue
+            rms = [power.read(lambda v: per_px * np.sqrt(v)) for power in powers]
+            both = float(np.hypot(rms[0].half, rms[1].half))
+            change = rms[1].value - rms[0].value
+            changes.append(
+                ModeChange(
+                    frequency_hz=line.frequency_hz,
+                    unit=unit,
+                    before=rms[0],
+                    now=rms[1],
+                    change=_Interval(change, change - both, change + both),
+                    shown=both,
+                )
             )
-        )
-        if len(changes) == const.WATCH_MODES:
-            break
-    return changes
+            if len(changes) == const.WATCH_MODES:
+                break
+        return changes
 
 
 def _band_variances(
@@ -330,49 +330,48 @@ class Update:
     fits: tuple[FitSoFar, ...] = ()  # the latest quick fit, and the latest whole one
     ended: str = ""
 
-
-def live_lines(update: Update) -> list[str]:
-    """Return what is known so far, sentence by sentence; every number with unit and interval."""
-    found = update.found
-    if found is None:
-        return []
-    unit = found.unit
-    waits = found.mechanics == "open" and found.more_s is not None
-    line = sentence("watch-no-line")
-    if found.line_hz is not None and found.line_rms is not None:
-        rms = found.line_rms.text(unit)
-        line = sentence("watch-line", frequency_hz=found.line_hz, rms=rms)
-    return [
-        *(fit.sentence for fit in update.fits),
-        sentence(
-            "watch-width",
-            width=found.fwhm.text(unit),
-            frames=found.frames,
-            seconds=found.seconds,
-            stars=found.stars,
-        ),
-        sentence(
-            "watch-shared",
-            rms=found.shared_rms.text(unit),
-            window_s=found.window_s,
-            saving=found.saving_shared.text(unit),
-        ),
-        line,
-        sentence(
-            "watch-verdict",
-            state="wait" if waits else found.mechanics,
-            worth=f"{number(found.worth, 2)} {unit}",
-            more_s=None if found.more_s is None else max(found.more_s, 1.0),
-        ),
-        *(
+    def lines(self) -> list[str]:
+        """Return what is known so far, sentence by sentence, each number with its interval."""
+        found = self.found
+        if found is None:
+            return []
+        unit = found.unit
+        waits = found.mechanics == "open" and found.more_s is not None
+        line = sentence("watch-no-line")
+        if found.line_hz is not None and found.line_rms is not None:
+            rms = found.line_rms.text(unit)
+            line = sentence("watch-line", frequency_hz=found.line_hz, rms=rms)
+        return [
+            *(fit.sentence for fit in self.fits),
             sentence(
-                "watch-mode",
-                frequency_hz=one.frequency_hz,
-                before=one.before.text(unit),
-                now=one.now.text(unit),
-                became="same" if one.change.low95 <= 0.0 <= one.change.high95 else "changed",
-                shown=f"{number(one.shown, 2)} {unit}",
-            )
-            for one in update.changes
-        ),
-    ]
+                "watch-width",
+                width=found.fwhm.text(unit),
+                frames=found.frames,
+                seconds=found.seconds,
+                stars=found.stars,
+            ),
+            sentence(
+                "watch-shared",
+                rms=found.shared_rms.text(unit),
+                window_s=found.window_s,
+                saving=found.saving_shared.text(unit),
+            ),
+            line,
+            sentence(
+                "watch-verdict",
+                state="wait" if waits else found.mechanics,
+                worth=f"{number(found.worth, 2)} {unit}",
+                more_s=None if found.more_s is None else max(found.more_s, 1.0),
+            ),
+            *(
+                sentence(
+                    "watch-mode",
+                    frequency_hz=one.frequency_hz,
+                    before=one.before.text(unit),
+                    now=one.now.text(unit),
+                    became="same" if one.change.low95 <= 0.0 <= one.change.high95 else "changed",
+                    shown=f"{number(one.shown, 2)} {unit}",
+                )
+                for one in self.changes
+            ),
+        ]

@@ -11,16 +11,9 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.campaign.accept import Acceptance, Judgement
-from blursplit.campaign.compare_record import (
-    NAMES,
-    Comparison,
-    Side,
-    cell95,
-    change_rows,
-    probability95,
-)
+from blursplit.campaign.compare_record import NAMES, Comparison, Side, cell95, probability95
 from blursplit.campaign.estimates import bound95
-from blursplit.campaign.live import ModeChange, Update, live_lines
+from blursplit.campaign.live import ModeChange, Update
 from blursplit.campaign.store import (
     QUANTITIES,
     TRENDED,
@@ -28,7 +21,6 @@ from blursplit.campaign.store import (
     ArchiveSummary,
     GroupSpread,
     Row,
-    Spread,
     with_unscaled,
 )
 from blursplit.report import figures as draw
@@ -170,7 +162,7 @@ def comparison_page(
 ) -> str:
     """Return the page of a comparison; the runs compared give the pictures."""
     c = comparison
-    found, absent = change_rows(c)
+    found, absent = c.rows()
     series = [[s for _, s in side if s is not None] for side in (before, after)]
     body = render_template(
         "compare.html",
@@ -386,24 +378,12 @@ def _spreads(groups: Sequence[GroupSpread], head: str) -> dict[str, Any]:
             g.label,
             *([str(g.julian_day or "-")] if days else []),
             str(g.sequences),
-            *[spread_text(g.spreads.get(q)) for q in used],
+            *[s.text if (s := g.spreads.get(q)) else "-" for q in used],
         ]
         for g in groups
     ]
     caption = "Median, and the middle 68 % of the sequences."
     return {"caption": caption, "columns": heads, "rows": rows}
-
-
-def spread_text(spread: Spread | None) -> str:
-    """Return a median with the range of the middle 68 %; limits rank below all values."""
-    if spread is None:
-        return "-"
-    if spread.median is None:
-        return f"limits in {spread.limits} of {spread.limits + spread.values}"
-    if spread.values + spread.limits == 1:
-        return f"{spread.median:.2f} (one)"
-    low, high = ("limit" if v is None else f"{v:.2f}" for v in (spread.low, spread.high))
-    return f"{spread.median:.2f} ({low} to {high})"
 
 
 _DRAWN = {
@@ -438,7 +418,7 @@ def live_page(
         ended=update.ended,
         renew_s=renew_s,
         result_page=result_page,
-        lines=live_lines(update) or ["No frames yet."],
+        lines=update.lines() or ["No frames yet."],
         plot=_mode_plot(update.changes),
         cautions=cautions,
         notes=notes[-20:],

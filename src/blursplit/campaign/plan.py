@@ -14,15 +14,8 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.campaign.accept import EXACT, mount_ends_arcsec
-from blursplit.campaign.estimates import (
-    Background,
-    Range,
-    exposure_response,
-    geometric_middle,
-    model_background,
-    smallest_arcsec,
-)
-from blursplit.campaign.fields import FieldTonight, fields_tonight
+from blursplit.campaign.estimates import Background, Range, exposure_response, geometric_middle
+from blursplit.campaign.fields import FieldTonight
 from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
@@ -303,8 +296,8 @@ def plan(
     ]
     band = (3.0, max(0.8 * recording.nyquist_hz, 3.5))
     grid = np.geomspace(*band, 24)
-    mode = _worst(smallest_arcsec(grid, background, damping_ratio))
-    line = _worst(smallest_arcsec(grid, background))
+    mode = _worst(background.smallest_arcsec(grid, damping_ratio))
+    line = _worst(background.smallest_arcsec(grid))
     mains = _mains(recording)
     warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
     fields = _fields(instrument, night, warnings)
@@ -370,7 +363,7 @@ def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float)
 
 
 def _background(instrument: Rig, recording: _Recording, seeing: float) -> Background:
-    return model_background(
+    return Background.modelled(
         instrument.get,
         seeing_arcsec=seeing,
         wavelength_m=float(instrument.get("wavelength_nm")) * 1e-9,
@@ -387,7 +380,7 @@ def _detectable(frequency: float, damping: float, background: Background) -> _De
     ranges: tuple[tuple[str, Range], ...] = (("low", "low"), ("rms", "middle"), ("high", "high"))
     for kind, ratio in (("line", 0.0), ("mode", damping)):
         for name, which in ranges:
-            smallest = float(smallest_arcsec(frequency, background, ratio, which=which))
+            smallest = float(background.smallest_arcsec(frequency, ratio, which=which))
             numbers[f"{kind}_{name}_arcsec"] = smallest if np.isfinite(smallest) else None
     return _Detectable(frequency_hz=frequency, **numbers)
 
@@ -487,7 +480,7 @@ def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list
     if latitude is None or longitude is None:
         warnings.append(said("site-unknown"))
         return []
-    found = fields_tonight(night, latitude, longitude)
+    found = FieldTonight.highest(night, latitude, longitude)
     if not found:
         warnings.append(said("no-dark-hours"))
     return found
@@ -530,7 +523,7 @@ def _number(
         def smallest(length_s: float) -> float:
             background = make(length_s, cadence_s)
             grid = np.geomspace(3.0, 0.8 * background.nyquist_hz, 24)
-            return float(smallest_arcsec(grid, background, damping, which="high").max())
+            return float(background.smallest_arcsec(grid, damping, which="high").max())
 
         return _until(frame, smallest, edge, blur_s, sentence("needs-no-mode"))
     if key == "tracking.drift_arcsec_per_min" and edge:
@@ -583,7 +576,7 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> _LimitNeeds:
     def smallest(length_s: float) -> float:
         grid = np.unique(np.concatenate([np.geomspace(low, high, 60), rate * np.arange(1, 9)]))
         grid = grid[(grid >= low) & (grid <= high)]
-        each = [smallest_arcsec(grid, make(length_s, c), which="high") for c in cadences]
+        each = [make(length_s, c).smallest_arcsec(grid, which="high") for c in cadences]
         return float(np.min(each, axis=0).max())
 
     exposure = make(const.PLAN_DURATION_S, cadence_s).exposure_s

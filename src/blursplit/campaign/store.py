@@ -138,12 +138,6 @@ FROM measurements GROUP BY night;
 """  # noqa: S608 - names of our own
 
 
-def check_parquet() -> None:
-    """Refuse to write Parquet, before anything is measured, where the library is not there."""
-    if find_spec("pyarrow") is None:
-        raise InputError("--parquet", "needs the library pyarrow", "python -m pip install pyarrow")
-
-
 def _writable(value: Any) -> Any:
     r"""Return a value as the store keeps it: the bytes of a name that are no UTF-8 as ``\xNN``.
 
@@ -354,7 +348,7 @@ class Store:
         import numpy as np
         from astropy.table import Column, Table
 
-        check_parquet()
+        self.check_parquet()
         rows = self.rows(settings=settings, without=without)
         types = dict(self._db.execute("SELECT name, type FROM pragma_table_info('measurements')"))
         columns = []
@@ -376,6 +370,46 @@ class Store:
         """Return the text of result.json of a sequence, None when it has no result."""
         row = self._db.execute("SELECT result FROM results WHERE key = ?", (key,)).fetchone()
         return None if row is None else str(row[0])
+
+    @staticmethod
+    def check_parquet() -> None:
+        """Refuse to write Parquet, before anything is measured, where the library is not there."""
+        if find_spec("pyarrow") is None:
+            raise InputError(
+                "--parquet", "needs the library pyarrow", "python -m pip install pyarrow"
+            )
+
+    def summary(
+        self, settings: str | Collection[str] | None = None, without: Collection[str] = ()
+    ) -> ArchiveSummary:
+        """Return a store in numbers; `settings` and `without` as for `Store.rows`."""
+        chosen = {settings} if isinstance(settings, str) else settings
+        everything = self.rows("sequences", chosen, without)
+        rows = with_unscaled(self.rows("measurements", chosen, without))
+        nights = _groups(rows, lambda r: r["night"] or UNDATED)
+        for night in nights:
+            if night.label != UNDATED:
+                # the day that began at noon of 1 January 1 (proleptic) is 1 721 426
+                night.julian_day = date.fromisoformat(night.label).toordinal() + 1_721_425
+        overall = _group("all sequences", rows)
+        picks = _picks(rows)
+        return ArchiveSummary(
+            sequences={s: sum(r["status"] == s for r in everything) for s in _STATES},
+            refused_files=len(self.rows("refused_files")),
+            settings=sorted(chosen or ()),
+            headline=_headline(overall, nights, picks),
+            without_scale=_count(
+                r["telescope"] or "" for r in rows if r["unscaled_fwhm_px"] is not None
+            ),
+            overall=overall,
+            nights=nights,
+            pier_sides=_groups(rows, lambda r: r["pier_side"]),
+            azimuths=_groups(rows, lambda r: _quarter(r["azimuth_deg"])),
+            trends=[t for q in QUANTITIES for c in TRENDED if (t := _trend(rows, q, c))],
+            worth_opening=picks,
+            failures=_count(r["reason"] for r in everything if r["status"] == "failed"),
+            mechanics_matters=_count(r["mechanics_matters"] or "not asked" for r in rows),
+        )
 
 
 def _put_files(db: sqlite3.Connection, key: str, paths: list[str]) -> None:
@@ -409,6 +443,16 @@ class Spread(Part):
     high: float | None
     values: int
     limits: int
+
+    @property
+    def text(self) -> str:
+        """Median with the range of the middle 68 %; limits rank below all values."""
+        if self.median is None:
+            return f"limits in {self.limits} of {self.limits + self.values}"
+        if self.values + self.limits == 1:
+            return f"{self.median:.2f} (one)"
+        low, high = ("limit" if v is None else f"{v:.2f}" for v in (self.low, self.high))
+        return f"{self.median:.2f} ({low} to {high})"
 
 
 class GroupSpread(Part):
@@ -463,39 +507,6 @@ class ArchiveSummary(Document):
     mechanics_matters: dict[str, int]
 
 
-def summarize_store(
-    store: Store, settings: str | Collection[str] | None = None, without: Collection[str] = ()
-) -> ArchiveSummary:
-    """Return a store in numbers; `settings` and `without` as for `Store.rows`."""
-    chosen = {settings} if isinstance(settings, str) else settings
-    everything = store.rows("sequences", chosen, without)
-    rows = with_unscaled(store.rows("measurements", chosen, without))
-    nights = _groups(rows, lambda r: r["night"] or UNDATED)
-    for night in nights:
-        if night.label != UNDATED:
-            # the day that began at noon of 1 January 1 (proleptic) is 1 721 426
-            night.julian_day = date.fromisoformat(night.label).toordinal() + 1_721_425
-    overall = _group("all sequences", rows)
-    picks = _picks(rows)
-    return ArchiveSummary(
-        sequences={s: sum(r["status"] == s for r in everything) for s in _STATES},
-        refused_files=len(store.rows("refused_files")),
-        settings=sorted(chosen or ()),
-        headline=_headline(overall, nights, picks),
-        without_scale=_count(
-            r["telescope"] or "" for r in rows if r["unscaled_fwhm_px"] is not None
-        ),
-        overall=overall,
-        nights=nights,
-        pier_sides=_groups(rows, lambda r: r["pier_side"]),
-        azimuths=_groups(rows, lambda r: _quarter(r["azimuth_deg"])),
-        trends=[t for q in QUANTITIES for c in TRENDED if (t := _trend(rows, q, c))],
-        worth_opening=picks,
-        failures=_count(r["reason"] for r in everything if r["status"] == "failed"),
-        mechanics_matters=_count(r["mechanics_matters"] or "not asked" for r in rows),
-    )
-
-
 UNDATED = "undated"
 
 
@@ -538,11 +549,11 @@ def _groups(rows: list[Row], label: Callable[[Row], str | None]) -> list[GroupSp
 
 
 def _group(label: str, rows: list[Row]) -> GroupSpread:
-    spreads = {q: s for q in QUANTITIES if (s := spread(rows, q)) is not None}
+    spreads = {q: s for q in QUANTITIES if (s := _spread(rows, q)) is not None}
     return GroupSpread(label=label, sequences=len(rows), spreads=spreads)
 
 
-def spread(rows: list[Row], quantity: str) -> Spread | None:
+def _spread(rows: list[Row], quantity: str) -> Spread | None:
     """Return median and range, None where no row knows it; limits rank below all values."""
     values = sorted(r[quantity] for r in rows if r[quantity] is not None)
     limits = sum(r[quantity] is None and r[f"{quantity}_high"] is not None for r in rows)

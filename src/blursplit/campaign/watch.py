@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.campaign.live import Update, compare_modes, so_far
+from blursplit.campaign.live import ModeChange, Update, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
@@ -432,6 +432,67 @@ class Watch:
         self.run_files = []
         self._start_mjd = _mjd(_newest(sequence, batch))
 
+    def updates(
+        self,
+        *,
+        before: StarTracks | None = None,
+        every_s: float = const.WATCH_EVERY_S,
+        idle_s: float = const.WATCH_IDLE_S,
+        until_decided: bool = False,
+        fits: Fits | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> Iterator[Update]:
+        """Yield what is known every few seconds, and at last why the watch ended.
+
+        `before`: an earlier record, whose lines are compared. `every_s`: the first update comes so
+        long after the first frames. `idle_s`: without new frames for so long the watch ends.
+        `until_decided`: end when two updates, or two whole fits, in a row say the same "yes" or
+        "no" (one may be luck). `fits`: fits on the way; an update waits for a quick one for a
+        moment, and comes again with it where it takes longer. `clock`, `sleep`: for tests.
+        """
+        begun = last = clock()
+        due: float | None = None
+        agreement, update = _Agreement(), Update()
+        while True:
+            now = clock()
+            came = self.look(now)
+            if came:
+                last = clock()
+                due = due or now + every_s - const.WATCH_LOOK_S
+            run = self.run
+            is_due = due is not None and clock() >= due
+            if fits is not None and run is not None:
+                _ask(fits, self.runs, run, is_due=is_due)
+            if due is not None and is_due and run is not None:
+                update = _update(self, before, last, clock)
+                due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
+                if fits is not None:
+                    wait_s = (
+                        const.WATCH_FIT_WAIT_S if fits.is_quick(const.WATCH_FIT_WAIT_S) else 0.0
+                    )
+                    fits.answer(wait_s - update.late_s)
+                    fits.offer(self.runs, self.run_files, self.rig, run.end_s)
+                    update = replace(update, fits=fits.known)
+                yield update
+                if agreement.is_reached(update) and until_decided:
+                    yield replace(update, ended="decided twice in a row")
+                    return
+            # As of the look: frames that come while something is said are found by the next one.
+            if not came and now - max(last, begun) > idle_s:
+                update = _update(self, before, last, clock)
+                known = () if fits is None else fits.known
+                yield replace(update, fits=known, ended=f"no new frame for {idle_s:.0f} s")
+                return
+            if (
+                fits is not None
+                and fits.answer(now + const.WATCH_LOOK_S - clock())
+                and update.found
+            ):
+                update = replace(update, fits=fits.known)
+                yield update
+            sleep(max(0.0, now + const.WATCH_LOOK_S - clock()))
+
 
 def _newest(sequence: Sequence, batch: _Batch) -> Sequence:
     """Return the frames of a batch, in order of time: later ones came while it was opened."""
@@ -446,62 +507,6 @@ def _mjd(sequence: Sequence) -> float | None:
         return None
     since = np.datetime64(sequence.start_utc, "us") - np.datetime64("1858-11-17", "us")
     return float(since / np.timedelta64(1, "s")) / 86_400.0
-
-
-def updates(
-    watch: Watch,
-    *,
-    before: StarTracks | None = None,
-    every_s: float = const.WATCH_EVERY_S,
-    idle_s: float = const.WATCH_IDLE_S,
-    until_decided: bool = False,
-    fits: Fits | None = None,
-    clock: Callable[[], float] = time.monotonic,
-    sleep: Callable[[float], None] = time.sleep,
-) -> Iterator[Update]:
-    """Yield what is known every few seconds, and at last why the watch ended.
-
-    `before`: an earlier record, whose lines are compared. `every_s`: the first update comes so long
-    after the first frames. `idle_s`: without new frames for so long the watch ends.
-    `until_decided`: end when two updates, or two whole fits, in a row say the same "yes" or "no"
-    (one may be luck). `fits`: fits on the way; an update waits for a quick one for a moment, and
-    comes again with it where it takes longer. `clock`, `sleep`: for tests.
-    """
-    begun = last = clock()
-    due: float | None = None
-    agreement, update = _Agreement(), Update()
-    while True:
-        now = clock()
-        came = watch.look(now)
-        if came:
-            last = clock()
-            due = due or now + every_s - const.WATCH_LOOK_S
-        run = watch.run
-        is_due = due is not None and clock() >= due
-        if fits is not None and run is not None:
-            _ask(fits, watch.runs, run, is_due=is_due)
-        if due is not None and is_due and run is not None:
-            update = _update(watch, before, last, clock)
-            due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
-            if fits is not None:
-                wait_s = const.WATCH_FIT_WAIT_S if fits.is_quick(const.WATCH_FIT_WAIT_S) else 0.0
-                fits.answer(wait_s - update.late_s)
-                fits.offer(watch.runs, watch.run_files, watch.rig, run.end_s)
-                update = replace(update, fits=fits.known)
-            yield update
-            if agreement.is_reached(update) and until_decided:
-                yield replace(update, ended="decided twice in a row")
-                return
-        # As of the look: frames that come while something is said are found by the next one.
-        if not came and now - max(last, begun) > idle_s:
-            update = _update(watch, before, last, clock)
-            known = () if fits is None else fits.known
-            yield replace(update, fits=known, ended=f"no new frame for {idle_s:.0f} s")
-            return
-        if fits is not None and fits.answer(now + const.WATCH_LOOK_S - clock()) and update.found:
-            update = replace(update, fits=fits.known)
-            yield update
-        sleep(max(0.0, now + const.WATCH_LOOK_S - clock()))
 
 
 def _ask(fits: Fits, number: int, run: _LiveRun, *, is_due: bool) -> None:
@@ -540,5 +545,5 @@ def _update(
         return Update()
     tracks = run.tracks()
     found = so_far(tracks, run.rig)
-    changes = () if before is None else compare_modes(before, tracks, run.rig)
+    changes = () if before is None else ModeChange.between(before, tracks, run.rig)
     return Update(found, changes, clock() - last)

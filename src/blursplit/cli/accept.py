@@ -32,16 +32,16 @@ def run(
     import hashlib
     from datetime import UTC, datetime
 
-    from blursplit.campaign import judge_runs
-    from blursplit.campaign.limits import read_limits
+    from blursplit.campaign import Acceptance
+    from blursplit.campaign.limits import Limits
     from blursplit.folder import read_run
 
     *results, limits = files
     if not results:
         raise InputError(str(limits), "no result is given", "name RESULT... and LIMITS")
-    rules = read_limits(limits)
+    rules = Limits.read(limits)
     files_read = {"limits": limits} | ({} if tap is None else {"tap": tap})
-    acceptance = judge_runs(
+    acceptance = Acceptance.of(
         [read_run(path) for path in results],
         rules,
         tap=_read_tap(tap),

@@ -58,12 +58,11 @@ def run(
     """Stop it at any time; run it again and only what is new is measured."""
     from blursplit.campaign import Store, archive
     from blursplit.campaign.pages import archive_page
-    from blursplit.campaign.store import check_parquet, summarize_store
     from blursplit.report import progress
     from blursplit.rig import Rig
 
     if parquet is not None:
-        check_parquet()
+        Store.check_parquet()
     rig = Rig.read(setup, set_ or [])
     with progress("files seen, then sequences measured") as step:
         done = archive(
@@ -82,7 +81,7 @@ def run(
         )
     _tell(done)
     with Store(store) as opened:
-        summary = summarize_store(opened, done.settings, done.superseded)
+        summary = opened.summary(done.settings, done.superseded)
         rows = opened.rows("measurements", done.settings, done.superseded)
         if parquet is not None:
             written = opened.write_parquet(parquet, done.settings, done.superseded)
@@ -120,7 +119,6 @@ def _tell(run: ArchiveRun) -> None:
 
 
 def _show(summary: ArchiveSummary, console: Console) -> None:
-    from blursplit.campaign.pages import spread_text
 
     console.print(summary.headline, style="bold")
     names = [n for n in _SHOWN if n in summary.overall.spreads]
@@ -129,7 +127,7 @@ def _show(summary: ArchiveSummary, console: Console) -> None:
             console,
             ("night", "sequences", *(_SHOWN[n] for n in names)),
             (
-                (g.label, g.sequences, *(spread_text(g.spreads.get(n)) for n in names))
+                (g.label, g.sequences, *(s.text if (s := g.spreads.get(n)) else "-" for n in names))
                 for g in (*summary.nights, summary.overall)
             ),
             "Medians and spreads (middle 68 % of the sequences) [arcsec]",

@@ -84,12 +84,12 @@ def _results(paths: list[Path]) -> list[Run]:
 
 
 def _show(comparison: Comparison, console: Console) -> None:
-    from blursplit.campaign.compare_record import cell95, change_rows, probability95
+    from blursplit.campaign.compare_record import cell95, probability95
 
     if comparison.headline:
         console.print(comparison.headline, style="bold")
     console.print(comparison.statement, style="" if comparison.headline else "bold")
-    rows, absent = change_rows(comparison)
+    rows, absent = comparison.rows()
     title = "Values, and below them their 95 % intervals"
     heads = ("quantity", "before", "after", "change")
     cells = []

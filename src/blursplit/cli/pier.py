@@ -31,13 +31,14 @@ def run(
 
     A model for naming peaks and comparing options; not a structural certification.
     """
-    from blursplit.pier.report import analyse_pier
-    from blursplit.pier.setup import read_pier
+    from blursplit.pier.report import PierReport
+    from blursplit.pier.setup import PierSetup
     from blursplit.report.words import sentence
     from blursplit.rig import Rig
 
     reports = [
-        analyse_pier(read_pier(Rig.read(path, set_ or []).setup.pier, path)) for path in setups
+        PierReport.of(PierSetup.read(Rig.read(path, set_ or []).setup.pier, path))
+        for path in setups
     ]
     names, one = [path.stem for path in setups], reports[0]
     tables = [_modes(one), _stiffness(one), _what_if(one)]

@@ -34,7 +34,7 @@ def run(
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
     from blursplit.campaign import plan
-    from blursplit.campaign.limits import read_limits
+    from blursplit.campaign.limits import Limits
     from blursplit.rig import Rig
 
     made = plan(
@@ -43,7 +43,7 @@ def run(
         stars=stars,
         duration_s=length,
         night=_night(date),
-        limits=None if limits is None else read_limits(limits),
+        limits=None if limits is None else Limits.read(limits),
     )
     cli.give(made, json, _show)
 

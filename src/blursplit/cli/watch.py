@@ -43,7 +43,7 @@ def run(
     """
     from blursplit.campaign.live import Update
     from blursplit.campaign.live_fit import Fits
-    from blursplit.campaign.watch import Watch, updates
+    from blursplit.campaign.watch import Watch
     from blursplit.cli import measure
     from blursplit.folder import check_target, default_folder, read_result_folder
     from blursplit.report.words_campaign import LIVE_CAUTIONS
@@ -71,7 +71,7 @@ def run(
     fits = Fits()
     try:
         how: dict[str, Any] = {"idle_s": idle, "until_decided": until == "decided", "fits": fits}
-        for update in updates(teller.watch, before=before, **how):
+        for update in teller.watch.updates(before=before, **how):
             teller.tell(update)
     except KeyboardInterrupt:
         cli.say("the watch has ended; what came is measured now (Ctrl-C again stops)")
@@ -100,7 +100,6 @@ class _Teller:
     _told: int = 0
 
     def tell(self, update: Update) -> None:
-        from blursplit.campaign.live import live_lines
 
         is_new = update.found is not self.last.found
         self.last = update
@@ -108,7 +107,7 @@ class _Teller:
             cli.say(f"note: {note}")
         self._told = len(self.watch.notes)
         if update.found is not None:  # where only a fit came late, only that is said
-            lines = live_lines(update)
+            lines = update.lines()
             for line in lines if is_new else lines[: len(update.fits)]:
                 typer.echo(line)
             typer.echo("")

@@ -334,6 +334,64 @@ class PierModel:
     axis_height_m: float  # height of the mount's axes above the tip
     mass_kg: float  # everything above the ground, the footing left out
 
+    @classmethod
+    def of(cls, setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierModel:
+        """Return the frame of a declared pier.
+
+        `elements`: beam elements for each stretch; a stretch in which webs end is split there
+        first.
+        """
+        pieces = _column_pieces(setup, elements)
+        has_head = setup.head is not None
+        first = 1 if setup.footing is not None and setup.base is not None else 0
+        top = first + len(pieces)
+        tip = top + 1 if has_head else top
+        frame = _Frame(tip + 1)
+        for k, (length, section) in enumerate(pieces):
+            frame.add_beam(first + k, first + k + 1, length, section)
+        mass = sum(length * section.mass_kg_m for length, section in pieces)
+        _add_foot(frame, setup, first)
+        if setup.head is not None:
+            frame.add_beam(top, tip, setup.head.free_length_m, _head_beam(setup.head))
+            # Upper and lower plate carry half of the head's mass each.
+            for node in (top, tip):
+                frame.add_body(node, setup.head.mass_kg / 2.0, (0.0, 0.0, 0.0), np.zeros((3, 3)))
+            mass += setup.head.mass_kg
+        for body_kg, centre, inertia in _payload_bodies(setup.payload):
+            frame.add_body(tip, body_kg, centre, inertia)
+            mass += body_kg
+        return cls(frame, first, top, tip, setup.payload.axis_height_m, mass)
+
+    def modes(self, count: int = 6) -> list[ModeRow]:
+        """Return the lowest modes in order of frequency."""
+        frame, at = self.frame, DOF * self.tip
+        frequencies, shapes = frame.modes(count)
+        found = []
+        for frequency, shape in zip(frequencies, shapes, strict=True):
+            energy = shape * (frame.mass @ shape)
+            parts = energy.reshape(-1, DOF).sum(axis=0)
+            total = float(parts.sum())
+            shares = {
+                "bending x": float(parts[SHIFT_X] + parts[TURN_Y]) / total,
+                "bending y": float(parts[SHIFT_X + 1] + parts[TURN_X]) / total,
+                "torsion": float(parts[TURN_Z]) / total,
+            }
+            move_um = math.hypot(shape[at], shape[at + 1]) * 1e6
+            tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * const.ARCSEC_PER_RADIAN
+            kind = _name_mode(shares)
+            ratio = None if kind == "torsion" else float(tilt / move_um)
+            found.append(
+                ModeRow(
+                    frequency_hz=float(frequency),
+                    low_hz=float(frequency) * (1.0 - const.PIER_MODEL_SIGMA),
+                    high_hz=float(frequency) * (1.0 + const.PIER_MODEL_SIGMA),
+                    kind=kind,
+                    energy_shares=shares,
+                    tilt_arcsec_um=ratio,
+                )
+            )
+        return found
+
 
 def section_at(section: Section, share: float, webs: Webs | None, height_m: float) -> _CrossSection:
     """Return the cross-section at a share of a stretch's length, webs included.
@@ -396,33 +454,6 @@ def _payload_bodies(payload: Payload) -> list[tuple[float, tuple[float, float, f
     return bodies
 
 
-def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierModel:
-    """Return the frame of a declared pier.
-
-    `elements`: beam elements for each stretch; a stretch in which webs end is split there first.
-    """
-    pieces = _column_pieces(setup, elements)
-    has_head = setup.head is not None
-    first = 1 if setup.footing is not None and setup.base is not None else 0
-    top = first + len(pieces)
-    tip = top + 1 if has_head else top
-    frame = _Frame(tip + 1)
-    for k, (length, section) in enumerate(pieces):
-        frame.add_beam(first + k, first + k + 1, length, section)
-    mass = sum(length * section.mass_kg_m for length, section in pieces)
-    _add_foot(frame, setup, first)
-    if setup.head is not None:
-        frame.add_beam(top, tip, setup.head.free_length_m, _head_beam(setup.head))
-        # Upper and lower plate carry half of the head's mass each.
-        for node in (top, tip):
-            frame.add_body(node, setup.head.mass_kg / 2.0, (0.0, 0.0, 0.0), np.zeros((3, 3)))
-        mass += setup.head.mass_kg
-    for body_kg, centre, inertia in _payload_bodies(setup.payload):
-        frame.add_body(tip, body_kg, centre, inertia)
-        mass += body_kg
-    return PierModel(frame, first, top, tip, setup.payload.axis_height_m, mass)
-
-
 def _column_pieces(setup: PierSetup, elements: int) -> list[tuple[float, _CrossSection]]:
     webs, pieces, below = setup.webs, [], 0.0
     for section in setup.sections:
@@ -479,37 +510,6 @@ class ModeRow(Part):
     # Rotation of the mount's foot for each micrometre of its horizontal shift, None for a twist,
     # which shifts nothing.
     tilt_arcsec_um: float | None
-
-
-def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
-    """Return the lowest modes in order of frequency."""
-    frame, at = model.frame, DOF * model.tip
-    frequencies, shapes = frame.modes(count)
-    found = []
-    for frequency, shape in zip(frequencies, shapes, strict=True):
-        energy = shape * (frame.mass @ shape)
-        parts = energy.reshape(-1, DOF).sum(axis=0)
-        total = float(parts.sum())
-        shares = {
-            "bending x": float(parts[SHIFT_X] + parts[TURN_Y]) / total,
-            "bending y": float(parts[SHIFT_X + 1] + parts[TURN_X]) / total,
-            "torsion": float(parts[TURN_Z]) / total,
-        }
-        move_um = math.hypot(shape[at], shape[at + 1]) * 1e6
-        tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * const.ARCSEC_PER_RADIAN
-        kind = _name_mode(shares)
-        ratio = None if kind == "torsion" else float(tilt / move_um)
-        found.append(
-            ModeRow(
-                frequency_hz=float(frequency),
-                low_hz=float(frequency) * (1.0 - const.PIER_MODEL_SIGMA),
-                high_hz=float(frequency) * (1.0 + const.PIER_MODEL_SIGMA),
-                kind=kind,
-                energy_shares=shares,
-                tilt_arcsec_um=ratio,
-            )
-        )
-    return found
 
 
 def _name_mode(shares: dict[str, float]) -> str:

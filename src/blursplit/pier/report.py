@@ -19,8 +19,6 @@ from blursplit.pier.model import (
     TURN_Z,
     ModeRow,
     PierModel,
-    build_pier,
-    pier_modes,
     section_at,
 )
 from blursplit.pier.setup import PierSetup
@@ -142,8 +140,8 @@ def _tilt_per_load(model: PierModel) -> _StiffnessTable:
 
 
 def _judge(setup: PierSetup) -> tuple[float, float, float]:
-    model = build_pier(setup)
-    return _tilt_per_load(model).worse_arcsec_n, pier_modes(model, 1)[0].frequency_hz, model.mass_kg
+    model = PierModel.of(setup)
+    return _tilt_per_load(model).worse_arcsec_n, model.modes(1)[0].frequency_hz, model.mass_kg
 
 
 def _change(setup: PierSetup, **updates: Any) -> PierSetup:
@@ -318,30 +316,30 @@ class PierReport(Document):
     assumptions: list[str] = Field(default_factory=lambda: list(ASSUMPTIONS))
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
+    @classmethod
+    def of(cls, setup: PierSetup, n_modes: int = 6) -> PierReport:
+        """Return modes, stiffness and what-if rows of a declared pier.
 
-def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
-    """Return modes, stiffness and what-if rows of a declared pier.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.pier.report import analyse_pier
-    >>> from blursplit.pier.setup import read_pier
-    >>> from blursplit import Rig
-    >>> setup = Rig.read(Path("column.toml")).setup
-    >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
-    >>> len(report.modes), round(report.height_m, 2)
-    (6, 1.2)
-    """
-    model = build_pier(setup)
-    return PierReport(
-        height_m=setup.height_m,
-        mass_kg=model.mass_kg,
-        modes=pier_modes(model, n_modes),
-        stiffness=_tilt_per_load(model),
-        what_if=_what_if(setup),
-        measured=_fit_foot(setup) if setup.measured_hz else None,
-    )
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from blursplit.pier.report import PierReport
+        >>> from blursplit.pier.setup import PierSetup
+        >>> from blursplit import Rig
+        >>> setup = Rig.read(Path("column.toml")).setup
+        >>> report = PierReport.of(PierSetup.read(setup.pier, "column.toml"))
+        >>> len(report.modes), round(report.height_m, 2)
+        (6, 1.2)
+        """
+        model = PierModel.of(setup)
+        return cls(
+            height_m=setup.height_m,
+            mass_kg=model.mass_kg,
+            modes=model.modes(n_modes),
+            stiffness=_tilt_per_load(model),
+            what_if=_what_if(setup),
+            measured=_fit_foot(setup) if setup.measured_hz else None,
+        )
 
 
 def _fit_foot(setup: PierSetup) -> MeasuredFoot:
@@ -359,8 +357,8 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     found, tilts = [], []
     for stiffness in grid:
         table = setup.model_dump() | {"base": {"tilt_nm_rad": float(stiffness)}}
-        model = build_pier(type(setup).model_validate(table), const.PIER_ELEMENTS // 4)
-        found.append(pier_modes(model, 6))
+        model = PierModel.of(type(setup).model_validate(table), const.PIER_ELEMENTS // 4)
+        found.append(model.modes(6))
         tilts.append(_tilt_per_load(model).worse_arcsec_n)
     fine = np.geomspace(grid[0], grid[-1], 2401)
     at, place = np.log(fine), np.log(grid)
@@ -376,7 +374,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
         modes=kinds,
         base_tilt_nm_rad=_weighted(fine, weight),
         tilt_at_axis_height_arcsec_n=_weighted(np.exp(np.interp(at, place, np.log(tilts))), weight),
-        design_tilt_at_axis_height_arcsec_n=_tilt_per_load(build_pier(setup)).worse_arcsec_n,
+        design_tilt_at_axis_height_arcsec_n=_tilt_per_load(PierModel.of(setup)).worse_arcsec_n,
         misfit_sigmas=float(np.sqrt(costs.min() / measured.size)),
     )
 

@@ -180,30 +180,30 @@ class PierSetup(StrictTable):
             raise ValueError("webs belong to a tube on a base plate, not to a solid column")
         return self
 
+    @classmethod
+    def read(cls, table: Mapping[str, Any], source: str | Path) -> PierSetup:
+        """Return the checked `[pier]` table; `source` is named in the message.
 
-def read_pier(table: Mapping[str, Any], source: str | Path) -> PierSetup:
-    """Return the checked `[pier]` table; `source` is named in the message.
+        Raises InputError when the table is missing, a key is unknown, or a value impossible; names
+        the key.
 
-    Raises InputError when the table is missing, a key is unknown, or a value impossible; names the
-    key.
-
-    Examples
-    --------
-    >>> from blursplit.pier.setup import read_pier
-    >>> tube = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
-    >>> read_pier({"sections": [tube]}, "column.toml").sections[0].length_m
-    1.0
-    """
-    if not table:
-        raise InputError(
-            source,
-            "has no [pier] table",
-            "describe the column, e.g. [[pier.sections]] with length_m, outer_m and wall_m",
-        )
-    try:
-        return PierSetup.model_validate(_nest(table, source))
-    except ValidationError as error:
-        raise refusal(error, PierSetup, source, "pier") from error
+        Examples
+        --------
+        >>> from blursplit.pier.setup import PierSetup
+        >>> tube = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
+        >>> PierSetup.read({"sections": [tube]}, "column.toml").sections[0].length_m
+        1.0
+        """
+        if not table:
+            raise InputError(
+                source,
+                "has no [pier] table",
+                "describe the column, e.g. [[pier.sections]] with length_m, outer_m and wall_m",
+            )
+        try:
+            return PierSetup.model_validate(_nest(table, source))
+        except ValidationError as error:
+            raise refusal(error, PierSetup, source, "pier") from error
 
 
 def _nest(table: Mapping[str, Any], source: str | Path) -> dict[str, Any]:

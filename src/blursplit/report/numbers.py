@@ -76,14 +76,6 @@ def figure(value: float) -> str:
     )
 
 
-def duration(seconds: float) -> str:
-    """Return a time in the unit that reads best."""
-    if seconds < 120:  # noqa: PLR2004 - longer times read better in minutes
-        return f"{setting(float(f'{seconds:.2g}'))} s"
-    minutes = seconds / 60.0
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60.0:.1f} h"  # noqa: PLR2004
-
-
 def within(value: float, low: float, high: float, *, signed: bool = False) -> tuple[str, str, str]:
     """Return a value and the ends of its interval, in the decimals that the interval warrants.
 
@@ -193,11 +185,6 @@ def as_estimate(ends: list[float] | float) -> Estimate:
     """Return the estimate that a fact holds: a value and the ends of its 68 %, if they are told."""
     value, low, high = ends if isinstance(ends, list) else (ends, None, None)
     return Estimate(value=value, low=low, high=high)
-
-
-def chance(value: float) -> str:
-    """Return a chance of false alarm; far tails of a distribution are not told apart."""
-    return "< 10⁻⁶" if value < const.SMALLEST_CHANCE_SHOWN else number(value, 2)
 
 
 def unit_of_key(key: str) -> str:

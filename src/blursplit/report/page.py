@@ -19,7 +19,8 @@ from blursplit import constants as const
 from blursplit.errors import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture
-from blursplit.report.figures._canvas import block_means, css_variables
+from blursplit.report.figures._canvas import LOOKS as COLOURS
+from blursplit.report.figures._canvas import block_means
 from blursplit.report.numbers import UNKNOWN, number
 from blursplit.report.summary import summarize
 from blursplit.result import Result
@@ -97,14 +98,20 @@ def render_template(name: str, **values: Any) -> str:
     return _environment().get_template(name).render(**values)
 
 
+def _css_variables(look: str) -> str:
+    """Return the CSS declarations of one look, such as ``--ink: #1c2530;``."""
+    return " ".join(f"--{name}: {value};" for name, value in COLOURS[look].items())
+
+
 def _style() -> str:
+    light, dark = _css_variables("light"), _css_variables("dark")
     looks = [
-        f":root {{ {css_variables('light')} }}",
-        f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {css_variables('dark')} }} }}",
+        f":root {{ {light} }}",
+        f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}",
     ]
     # Later rules of equal weight win, so the reader's choice stands above the system's.
     looks += [
-        f"@media screen {{ :root:has(#look-{look}:checked) {{ {css_variables(look)} }} }}"
+        f"@media screen {{ :root:has(#look-{look}:checked) {{ {_css_variables(look)} }} }}"
         for look in ("light", "dark", "night")
     ]
     return "\n".join([*looks, _package_text("style.css")])

@@ -11,7 +11,6 @@ from blursplit.estimate import Estimate
 from blursplit.report.numbers import (
     UNKNOWN,
     as_estimate,
-    chance,
     estimate_cells,
     estimate_text,
     label_of_key,
@@ -272,7 +271,7 @@ def _line(index: int, line: Line) -> dict[str, str]:
         "rms": estimate_text(*rms),
         "direction": estimate_text(line.angle_deg, "deg"),
         "damping": damping,
-        "chance": chance(line.false_alarm_probability),
+        "chance": _chance(line.false_alarm_probability),
         "aliases": aliases,
         "cause": told or plain(line.cause),
         "head": _head(line),
@@ -406,3 +405,8 @@ def summarize(result: Result) -> dict[str, Any]:
         "command": plain(result.command),
         "version": plain(result.version),
     }
+
+
+def _chance(value: float) -> str:
+    """Return a _chance of false alarm; far tails of a distribution are not told apart."""
+    return "< 10⁻⁶" if value < const.SMALLEST_CHANCE_SHOWN else number(value, 2)

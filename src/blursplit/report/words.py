@@ -19,7 +19,6 @@ from blursplit.report.catalogue import sentences
 from blursplit.report.numbers import (
     UNKNOWN,
     as_estimate,
-    duration,
     estimate_text,
     figure,
     number,
@@ -402,13 +401,21 @@ def put_remarks_in_words(remarks: Iterable[Remark]) -> None:
         remark.text = text_of(remark)
 
 
+def _duration(seconds: float) -> str:
+    """Return a time in the unit that reads best."""
+    if seconds < 120:  # noqa: PLR2004 - longer times read better in minutes
+        return f"{setting(float(f'{seconds:.2g}'))} s"
+    minutes = seconds / 60.0
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60.0:.1f} h"  # noqa: PLR2004
+
+
 KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec": lambda value: f"{figure(value)} arcsec",
     "figure": figure,
     "estimate": lambda ends: estimate_text(as_estimate(ends), "arcsec", finest=2),
     "px": lambda value: f"{figure(value)} px",
     "hz": lambda value: f"{figure(value)} Hz",
-    "s": duration,
+    "s": _duration,
     "ms": lambda value: f"{setting(float(f'{1000.0 * value:.3g}'))} ms",
     "exposure": lambda v: f"{setting(v)} s" if v >= 1 else KINDS["ms"](v),
     "rate": lambda value: f"{setting(value)} frames/s",

@@ -69,11 +69,6 @@ def colour(name: str) -> str:
     return LOOKS["light"][name]
 
 
-def css_variables(look: str) -> str:
-    """Return the CSS declarations of one look, such as ``--ink: #1c2530;``."""
-    return " ".join(f"--{name}: {value};" for name, value in LOOKS[look].items())
-
-
 _COLOUR_NAMES = {value: name for name, value in LOOKS["light"].items()}
 
 
