@@ -14,7 +14,6 @@ import matplotlib.pyplot as plt
 from blursplit import compare
 from blursplit.campaign import Acceptance, Limits
 from blursplit.measure import measure
-from blursplit.report import figures
 from blursplit.simulate import Scene, write_sequence
 
 plt.rcParams["figure.dpi"] = 60
@@ -61,7 +60,7 @@ for key in ("structure.rms_major_arcsec", "fwhm.recorded_arcsec"):
 # %%
 figure, axes = plt.subplots(1, 2, figsize=(10, 3.4), sharey=True)
 for ax, (name, night) in zip(axes, (("before", before[0]), ("after", after[0])), strict=True):
-    figures.draw_spectrum(night.series, night.result.lines, ax)
+    night.plot.spectrum(ax)
     ax.set_title(name)
 
 # %% [markdown]

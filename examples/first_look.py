@@ -80,7 +80,7 @@ for i, (name, night) in enumerate(nights.items()):
 # %%
 figure, axes = plt.subplots(1, 2, figsize=(10, 3.4), sharey=True)
 for ax, (name, night) in zip(axes, nights.items(), strict=True):
-    figures.draw_spectrum(night.series, night.result.lines, ax)
+    night.plot.spectrum(ax)
     ax.set_title(name)
 
 # %% [markdown]
@@ -90,7 +90,7 @@ for ax, (name, night) in zip(axes, nights.items(), strict=True):
 # %%
 figure, axes = plt.subplots(1, 2, figsize=(10, 3.4), sharey=True)
 for ax, (name, night) in zip(axes, nights.items(), strict=True):
-    figures.draw_pairs(night.series, ax)
+    night.plot.pairs(ax)
     ax.set_title(name)
 
 # %% [markdown]

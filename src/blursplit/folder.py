@@ -95,7 +95,7 @@ class Measurement:
     @property
     def plot(self) -> Any:
         """Figures by name: `spectrum`, `motion`, `pairs`, `otf`, `star`, `by_time` and others."""
-        from blursplit.report.notebook import Plots
+        from blursplit.report.figures import Plots
 
         return Plots(self.result, self.series)
 

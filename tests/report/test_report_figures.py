@@ -17,15 +17,20 @@ from blursplit.report.figures.evidence import binned_pairs
 from blursplit.result import Result, SequenceInfo, Structure
 from blursplit.rig import Setting
 
+
+def plots(case):
+    return draw.Plots(case.result, case.series)
+
+
 DRAWINGS = {
-    "pairs": lambda case: draw.draw_pairs(case.series),
-    "otf": lambda case: draw.draw_otf(case.series, 0.2),
-    "spectrum": lambda case: draw.draw_spectrum(case.series, case.result.lines),
-    "coherence": lambda case: draw.draw_coherence(case.series),
-    "motion": lambda case: draw.draw_motion(case.series, "x", case.result.events),
-    "ellipses": lambda case: draw.draw_ellipses(case.result),
-    "periodic": lambda case: draw.draw_periodic(case.result.tracking.phase_curves[0]),
-    "finder": lambda case: draw.draw_finder(case.series),
+    "pairs": lambda case: plots(case).pairs(),
+    "otf": lambda case: plots(case).otf(),
+    "spectrum": lambda case: plots(case).spectrum(),
+    "coherence": lambda case: plots(case).coherence(),
+    "motion": lambda case: plots(case).motion("x"),
+    "ellipses": lambda case: plots(case).ellipses(),
+    "periodic": lambda case: plots(case).periodic(),
+    "finder": lambda case: plots(case).finder(),
 }
 UNIT = re.compile(r"\[(arcsec|arcsec²/Hz|Hz|s|m|px|%|turns)\]")
 
@@ -68,14 +73,14 @@ def test_svg_is_the_same_each_time(full) -> None:
     texts = []
     for _ in range(2):
         with draw.figure_style():
-            figure = draw.draw_spectrum(full.series, full.result.lines)
+            figure = plots(full).spectrum()
             texts.append(draw.svg_text(figure, "spectrum", "t", "d"))
     assert texts[0] == texts[1]
 
 
 def test_palette_colours_become_variables_of_the_page(full) -> None:
     with draw.figure_style():
-        text = draw.svg_text(draw.draw_ellipses(full.result), "w", "t", "d")
+        text = draw.svg_text(plots(full).ellipses(), "w", "t", "d")
     assert "var(--structure, #8c1f6b)" in text
     # No colour of the drawing is left that the looks could not change.
     styles = " ".join(re.findall(r'style="([^"]*)"', text))
@@ -87,8 +92,8 @@ def test_drawing_uses_the_axes_it_is_given(full) -> None:
     from matplotlib.figure import Figure
 
     left, right = Figure().subplots(1, 2)
-    assert draw.draw_motion(full.series, "x", ax=left) is left.get_figure()
-    draw.draw_motion(full.series, "y", ax=right)
+    assert plots(full).motion("x", ax=left) is left.get_figure()
+    plots(full).motion("y", ax=right)
     assert "along x" in left.get_ylabel()
     assert "along y" in right.get_ylabel()
 
@@ -98,13 +103,13 @@ def test_drawing_opens_no_window_and_keeps_settings(full) -> None:
 
     before = dict(mpl.rcParams)
     with draw.figure_style():
-        draw.draw_pairs(full.series)
+        plots(full).pairs()
     assert dict(mpl.rcParams) == before
 
 
 def test_mathematical_markup_in_a_name_stays_text(full) -> None:
     with draw.figure_style():
-        figure = draw.draw_motion(full.series, "x")
+        figure = plots(full).motion("x")
         figure.axes[0].set_title("$\\frac{1}{2}$ <script>alert(1)</script>")
         text = draw.svg_text(figure, "m", "t", "d")
     assert "$\\frac{1}{2}$ &lt;script" in text
@@ -215,7 +220,7 @@ def test_stars_share_one_scale_of_angle_and_brightness(full) -> None:
 
 
 def test_plus_y_is_up_in_star_and_finder(full) -> None:
-    for figure in (draw.draw_star(np.ones((5, 5))), draw.draw_finder(full.series)):
+    for figure in (draw.draw_star(np.ones((5, 5))), plots(full).finder()):
         bottom, top = figure.axes[0].get_ylim()
         assert top > bottom
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from blursplit import result as record
 from blursplit.report.evidence import evidence_sections
-from blursplit.report.figures import draw_focus, figure_style
+from blursplit.report.figures import Plots
 from blursplit.series import Series
 
 
@@ -73,8 +73,7 @@ def test_there_is_no_section_without_focus_runs():
 
 
 def test_the_figure_shows_every_run_once_and_the_measured_one_filled():
-    with figure_style():
-        figure = draw_focus(Series(ARRAYS), FOCUS)
+    figure = Plots(result_with(FOCUS), Series(ARRAYS)).focus()
     (axes,) = figure.axes
     drawn = [
         (line.get_xdata(), line.get_markerfacecolor())

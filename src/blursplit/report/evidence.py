@@ -123,7 +123,7 @@ def _holds(series: Series, *names: str) -> bool:
     return all(array is not None and bool(np.isfinite(array).any()) for array in arrays)
 
 
-def _pairs(_result: Result, series: Series) -> _Section | None:
+def _pairs(result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     parts = [p for p in ("along", "across") if _holds(series, f"pair_{p}_rms_arcsec")]
     if not parts or not _holds(series, "pair_separation_arcsec"):
@@ -134,7 +134,7 @@ def _pairs(_result: Result, series: Series) -> _Section | None:
         binned = binned_pairs(separation, arrays[f"pair_{part}_rms_arcsec"])
         columns["separation [arcsec]"], columns[f"rms {part} [arcsec]"] = binned
     bands = "68 %" if "pair_model_separation_arcsec" in arrays else None
-    drawn = draw.draw_pairs(series)
+    drawn = draw.Plots(result, series).pairs()
     shown = picture(drawn, "pairs", columns, pairs=float(separation.size), bands=bands)
     return _section("pairs", shown, paper=True)
 
@@ -143,7 +143,7 @@ def _otf(result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     if not _holds(series, "baseline_m", "otf_measured"):
         return None
-    drawn = draw.draw_otf(series, result.setting("aperture_m"))
+    drawn = draw.Plots(result, series).otf()
     columns = {
         "baseline [m]": arrays["baseline_m"],
         "measured": arrays["otf_measured"],
@@ -162,7 +162,7 @@ def _focus(result: Result, series: Series) -> _Section | None:
     }
     return _section(
         "focus",
-        picture(draw.draw_focus(series, focus), "focus", columns),
+        picture(draw.Plots(result, series).focus(), "focus", columns),
         best=estimate_text(focus.best_position, ""),
         used=f"{focus.used_position:.6g}",
         defocus=estimate_text(result.instrument.defocus_arcsec, "arcsec", finest=2),
@@ -185,11 +185,11 @@ def _spectrum(result: Result, series: Series) -> _Section | None:
         "air [arcsec²/Hz]": None if air is None else air[inside],
     }
     marks = "Numbers" if result.lines else None
-    drawn = draw.draw_spectrum(series, result.lines)
+    drawn = draw.Plots(result, series).spectrum()
     pictures = [picture(drawn, "spectrum", columns, logarithmic=True, marks=marks)]
     if _holds(series, "coherence"):
         columns = {"frequency [Hz]": frequency[inside], "share": arrays["coherence"][inside]}
-        drawn = draw.draw_coherence(series, result.lines)
+        drawn = draw.Plots(result, series).coherence()
         pictures.append(picture(drawn, "coherence", columns, logarithmic=True))
     return _section("spectrum", *pictures, paper=True)
 
@@ -210,7 +210,7 @@ def _motion(result: Result, series: Series) -> _Section | None:
         terms = [t for t in ("tracking", "shaking") if columns[f"{t} [arcsec]"] is not None]
         pictures.append(
             picture(
-                draw.draw_motion(series, axis, result.events),
+                draw.Plots(result, series).motion(axis),
                 f"motion-{axis}",
                 columns,
                 kind="motion-again" if pictures else "motion",
@@ -239,7 +239,7 @@ def _by_time(result: Result, series: Series) -> _Section | None:
     return _section(
         "by-time",
         picture(
-            draw.draw_by_time(series, result.lines, result.events),
+            draw.Plots(result, series).by_time(),
             "by-time",
             columns,
             pixels=True,
@@ -250,7 +250,7 @@ def _by_time(result: Result, series: Series) -> _Section | None:
     )
 
 
-def _ellipses(result: Result, _series: Series) -> _Section | None:
+def _ellipses(result: Result, series: Series) -> _Section | None:
     if not set(draw.half_axes(result)) - {"atmosphere"}:
         return None
     rows = [
@@ -266,12 +266,12 @@ def _ellipses(result: Result, _series: Series) -> _Section | None:
     ]
     heads = ["cause", "long axis", "short axis", "from +x to +y", "from north"]
     table: _Table = {"caption": TABLES["ellipses"], "columns": heads, "rows": rows}
-    drawn = picture(draw.draw_ellipses(result), "ellipses", table)
+    drawn = picture(draw.Plots(result, series).ellipses(), "ellipses", table)
     unknown = None if draw.north_in_image(result) else "North"
     return _section("ellipses", drawn, unknown=unknown)
 
 
-def _periodic(result: Result, _series: Series) -> _Section | None:
+def _periodic(result: Result, series: Series) -> _Section | None:
     curves = result.tracking.phase_curves
     if not curves:
         return None
@@ -286,7 +286,7 @@ def _periodic(result: Result, _series: Series) -> _Section | None:
         }
         pictures.append(
             picture(
-                draw.draw_periodic(curve),
+                draw.Plots(result, series).periodic(index - 1),
                 f"periodic-{index}",
                 columns,
                 kind="periodic",
@@ -321,7 +321,7 @@ def _witness(name: str, result: Result, series: Series) -> _Section | None:
     for key, label, _, _ in draw.WITNESS_CURVES[name]:
         columns[f"{label} [arcsec²/Hz]"] = arrays.get(key)
     columns["coherence"] = arrays[f"{name}_coherence"]
-    spectra, coherence = draw.draw_witness(series, name)
+    spectra, coherence = draw.Plots(result, series).witness(name)
     section = _section(
         name,
         picture(spectra, f"{name}-spectra", columns, logarithmic=True),
@@ -330,7 +330,7 @@ def _witness(name: str, result: Result, series: Series) -> _Section | None:
     return section._replace(text=" ".join([section.text, *used]))
 
 
-def _shape(_result: Result, series: Series) -> _Section | None:
+def _shape(result: Result, series: Series) -> _Section | None:
     if not _holds(series, "elongation_e1", "elongation_e2"):
         return None
     both = {name: series.arrays[f"elongation_{name}"] for name in ("e1", "e2")}
@@ -338,7 +338,9 @@ def _shape(_result: Result, series: Series) -> _Section | None:
     for name, values in both.items():
         error = float(np.nanstd(values)) / max(int(np.isfinite(values).sum()), 1) ** 0.5
         means[name] = f"{float(np.nanmean(values)):.3f} ± {error:.3f}".replace("-", "−")
-    return _section("shape", picture(draw.draw_shape(series), "shape", both, **cast("Any", means)))
+    return _section(
+        "shape", picture(draw.Plots(result, series).shape(), "shape", both, **cast("Any", means))
+    )
 
 
 # Name of a piece, as the page lists what it does not show, and what makes it.

@@ -1,97 +1,18 @@
-"""Display in notebooks: HTML, tables whose numbers carry units, figures by name."""
+"""Display in notebooks: HTML, and tables whose numbers carry units."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from html import escape
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-
-from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.report import figures
 from blursplit.report.summary import summarize
 from blursplit.report.words import CURE_NAMES
 from blursplit.result import Result
-from blursplit.series import Series
 
 if TYPE_CHECKING:
     from astropy.table import QTable
-
-_IMAGES = ("recorded", "registered", "without_both", "finder")
-
-
-class Plots:
-    """Figures of one measurement; each takes axes to draw on, or makes a figure of its own.
-
-    A figure whose data the record does not hold is refused with the reason.
-    """
-
-    def __init__(self, result: Result, series: Series) -> None:
-        self._result, self._series = result, series
-
-    def spectrum(self, ax: Axes | None = None) -> Figure:
-        """Draw the density of the shared motion, what air and noise make of it, and the lines."""
-        return self._draw("frequency_hz", figures.draw_spectrum, self._result.lines, ax=ax)
-
-    def coherence(self, ax: Axes | None = None) -> Figure:
-        """Draw which share of the motion is common to all stars, by frequency."""
-        return self._draw("coherence", figures.draw_coherence, self._result.lines, ax=ax)
-
-    def motion(self, axis: Literal["x", "y"] = "x", ax: Axes | None = None) -> Figure:
-        """Draw the shared motion over time with the estimated terms and events."""
-        return self._draw("time_s", figures.draw_motion, axis, self._result.events, ax=ax)
-
-    def by_time(self, ax: Axes | None = None) -> Figure:
-        """Draw the density of the shared motion by time and frequency."""
-        needed = "common_psd_by_time_arcsec2_hz"
-        parts = (self._result.lines, self._result.events)
-        return self._draw(needed, figures.draw_by_time, *parts, ax=ax)
-
-    def pairs(self, ax: Axes | None = None) -> Figure:
-        """Draw the differential motion of pairs of stars against their separation."""
-        return self._draw("pair_separation_arcsec", figures.draw_pairs, ax=ax)
-
-    def otf(self, ax: Axes | None = None) -> Figure:
-        """Draw the transfer function of the registered star."""
-        aperture_m = self._result.setting("aperture_m")
-        return self._draw("baseline_m", figures.draw_otf, aperture_m, ax=ax)
-
-    def star(
-        self,
-        which: Literal["recorded", "registered", "without_both"] = "recorded",
-        ax: Axes | None = None,
-    ) -> Figure:
-        """Draw the mean star as recorded, or with motion shifted out."""
-        scale = self._series.image_scale_arcsec
-
-        def draw(series: Series, ax: Axes | None) -> Figure:
-            return figures.draw_star(series.images[which], ax, pixel_scale_arcsec=scale)
-
-        return self._draw(which, draw, ax=ax)
-
-    def finder(self, ax: Axes | None = None) -> Figure:
-        """Draw the field with the stars that were followed."""
-        return self._draw("finder", figures.draw_finder, ax=ax)
-
-    def __dir__(self) -> list[str]:
-        return [name for name in super().__dir__() if not name.startswith("_")]
-
-    def _draw(
-        self, needed: str, draw: Callable[..., Figure], *parts: Any, ax: Axes | None
-    ) -> Figure:
-        if needed not in self._series.arrays and needed not in self._series.images:
-            kind = "image" if needed in _IMAGES else "series"
-            name = self._result.sequence.name or "measurement"
-            problem = f"holds no {kind} '{needed}'"
-            raise InputError(name, problem, "see the reasons of its verdict")
-        with figures.figure_style():
-            return draw(self._series, *parts, ax=ax)
-
-
-# --- tables ---------------------------------------------------------------------------------------
 
 
 def result_html(result: Result) -> str:

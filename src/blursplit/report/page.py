@@ -271,7 +271,7 @@ def _png(levels: FloatArray) -> str:
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode()
 
 
-def _finder(series: Series) -> Picture | None:
+def _finder(result: Result, series: Series) -> Picture | None:
     finder = series.images.get("finder")
     if finder is None or not np.isfinite(finder).any():
         return None
@@ -279,7 +279,7 @@ def _finder(series: Series) -> Picture | None:
     x_px, y_px = series.arrays.get("star_x_px"), series.arrays.get("star_y_px")
     if x_px is not None and y_px is not None:
         columns = {"star": np.arange(x_px.size), "x [px]": x_px, "y [px]": y_px}
-    return picture(draw.draw_finder(series), "finder", columns, pixels=True)
+    return picture(draw.Plots(result, series).finder(), "finder", columns, pixels=True)
 
 
 # --- data of the interactive charts -------------------------------------------------------------
@@ -387,7 +387,7 @@ def render_page(result: Result, series: Series) -> str:
     summary = summarize(result)
     with draw.figure_style():
         stars = _stars(summary, result, series)
-        finder = _finder(series)
+        finder = _finder(result, series)
     sections, missing = evidence_sections(result, series)
     # what the page's script draws in place of the still figures
     drawn = _spectrum_chart(result, series), *(_motion_chart(result, series, a) for a in "xy")

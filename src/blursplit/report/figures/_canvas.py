@@ -13,11 +13,11 @@ import io
 import itertools
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from functools import partial, wraps
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,6 +28,9 @@ from blursplit.report.numbers import SUPERSCRIPTS
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 _HUES = {  # in the light, dark and night look
     "optics": ("#00806a", "#1fa588", "#6a0a00"),
@@ -108,6 +111,21 @@ def figure_style() -> Iterator[None]:
     }
     with mpl.rc_context(settings):
         yield
+
+
+def styled(draw: Callable[P, R]) -> Callable[P, R]:
+    """Let a drawing function draw in our style; on axes of somebody's own it follows theirs."""
+
+    @wraps(draw)
+    def drawn(*given: P.args, **named: P.kwargs) -> R:
+        from matplotlib.axes import Axes
+
+        if any(isinstance(one, Axes) for one in (*given, *named.values())):
+            return draw(*given, **named)
+        with figure_style():
+            return draw(*given, **named)
+
+    return drawn
 
 
 def axes_for(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,9 +18,11 @@ from blursplit.report.figures._canvas import (
     figure_of,
     finished,
     logarithmic,
+    styled,
 )
+from blursplit.report.figures.motion import MotionPlots
 from blursplit.report.words import CAUSE_NAMES
-from blursplit.result import Focus, Result
+from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
 
@@ -41,36 +43,6 @@ def binned_pairs(
     return x, np.sqrt(squares)
 
 
-def draw_pairs(series: Series, ax: Axes | None = None) -> Figure:
-    """Draw the differential motion of star pairs against separation, with the fitted air's band."""
-    ax = axes_for(ax)
-    arrays = series.arrays
-    separation = arrays["pair_separation_arcsec"]
-    grid = arrays.get("pair_model_separation_arcsec")
-    for part, hue, marker, dash, face in (
-        ("along", colour("atmosphere"), "o", "-", True),
-        ("across", colour("tracking"), "s", (0, (5, 2)), False),
-    ):
-        names = [f"pair_model_{part}{end}_arcsec" for end in ("_low", "", "_high")]
-        if grid is not None and all(name in arrays for name in names):
-            low, middle, high = (arrays[name] for name in names)
-            ax.fill_between(grid, low, high, color=hue, alpha=0.22, lw=0)
-            ax.plot(grid, middle, color=hue, ls=dash, label=f"fitted air, {part}")
-        measured = arrays.get(f"pair_{part}_rms_arcsec")
-        if measured is not None:
-            x, y = binned_pairs(separation, measured)
-            look: dict[str, Any] = {
-                "color": hue,
-                "mfc": hue if face else "none",
-                "ms": 4,
-                "alpha": 0.8,
-            }
-            ax.plot(x, y, marker, label=f"measured {part} the pair", **look)
-    ax.set_ylim(bottom=0)
-    ax.set_xlim(left=0)
-    return finished(ax, "separation [arcsec]", "differential motion, rms [arcsec]")
-
-
 WITNESS_CURVES = {
     "sensor": (
         ("sensor_motion_psd_arcsec2_hz", "motion of the stars", "recorded", "-"),
@@ -82,28 +54,6 @@ WITNESS_CURVES = {
         ("cameras_apart_psd_arcsec2_hz", "apart: air", "atmosphere", (0, (1, 1.5))),
     ),
 }
-
-
-def draw_witness(series: Series, name: str) -> tuple[Figure, Figure]:
-    """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars.
-
-    The other figure shows how much of the motion goes with it, by frequency.
-    """
-    ax = axes_for()
-    frequency = series.arrays[f"{name}_frequency_hz"]
-    for key, label, hue, dash in WITNESS_CURVES[name]:
-        density = series.arrays.get(key)
-        if density is not None:
-            shown = np.where(density > 0, density, np.nan)
-            ax.plot(frequency, shown, color=colour(hue), ls=dash, label=label)
-    _shade_blind(series, name, ax)
-    logarithmic(ax, "xy")
-    spectra = finished(ax, "frequency [Hz]", "density [arcsec²/Hz]")
-    ax, seen = axes_for(), series.arrays[f"{name}_coherence"]
-    ax.plot(frequency, seen, ".-", color=colour("structure"), label="coherence, squared")
-    _shade_blind(series, name, ax)
-    logarithmic(ax, "x")
-    return spectra, finished(ax, "frequency [Hz]", "squared coherence", ylim=(0, 1.03))
 
 
 def _shade_blind(series: Series, name: str, ax: Axes) -> None:
@@ -118,79 +68,6 @@ def _shade_blind(series: Series, name: str, ax: Axes) -> None:
         if not seen:
             ax.axvspan(low, high, color=colour("muted"), alpha=0.2, lw=0, label=label)
             label = "_"  # once in the legend
-
-
-def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = None) -> Figure:
-    """Draw the registered star's transfer function with the band of the fitted model."""
-    ax = axes_for(ax)
-    arrays = series.arrays
-    baseline = arrays["baseline_m"]
-    air, dots = colour("atmosphere"), colour("recorded")
-    if "otf_model_low" in arrays and "otf_model_high" in arrays:
-        low, high = arrays["otf_model_low"], arrays["otf_model_high"]
-        ax.fill_between(baseline, low, high, color=air, alpha=0.25, lw=0, label="its 68 % band")
-    if "otf_model" in arrays:
-        ax.plot(baseline, arrays["otf_model"], color=air, ls=(0, (6, 2)), label="fitted model")
-    if "otf_measured" in arrays:
-        ax.plot(baseline, arrays["otf_measured"], ".", color=dots, ms=5, label="measured")
-    if aperture_m is not None:
-        ax.axvline(aperture_m, color=colour("muted"), lw=0.8, ls=":")
-    ax.locator_params(axis="x", nbins=6)
-    wanted = "transfer, 1 = perfect contrast"
-    return finished(ax, "pupil baseline [m]", wanted, ylim=(-0.03, 1.03))
-
-
-def draw_shape(series: Series) -> Figure:
-    """Draw the elongation shared by all stars, one point a frame, with its mean."""
-    e1, e2 = series.arrays["elongation_e1"], series.arrays["elongation_e2"]
-    step = max(1, e1.size // const.FIGURE_FRAMES)
-    ax = axes_for(None, 3.7, 3.4)
-    ax.plot(e1[::step], e2[::step], ".", color=colour("recorded"), ms=2.5, alpha=0.5)
-    mean = [np.nanmean(e1)], [np.nanmean(e2)]
-    ax.plot(*mean, "P", color=colour("tracking"), ms=9, mec=colour("panel"))
-    ax.axhline(0, color=colour("muted"), lw=0.7)
-    ax.axvline(0, color=colour("muted"), lw=0.7)
-    ax.set_aspect("equal", adjustable="datalim")
-    return finished(ax, "e1, along x (no unit)", "e2, at 45 degrees (no unit)")
-
-
-def draw_focus(series: Series, focus: Focus) -> Figure:
-    """Draw the width at short baselines against focus position, with the band of the curve.
-
-    The measured run is filled, the others are open; a dashed line marks best focus, with its
-    68 % interval.
-    """
-    ax = axes_for()
-    arrays = series.arrays
-    curve_at = arrays["focus_curve_position"]
-    hue = colour("optics")
-    low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
-    ax.fill_between(curve_at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
-    ax.plot(curve_at, arrays["focus_curve_arcsec"], color=hue)
-    position, width = arrays["focus_position"], arrays["focus_fwhm_arcsec"]
-    limits = [arrays[f"focus_fwhm_{end}_arcsec"] for end in ("low", "high")]
-    bars = np.abs(np.stack(limits) - width)
-    used = np.isclose(position, focus.used_position)
-    for chosen, face, label in ((used, "recorded", "this run"), (~used, "panel", "other runs")):
-        if chosen.any():
-            look: dict[str, Any] = {
-                "color": colour("recorded"),
-                "mfc": colour(face),
-                "ms": 5,
-                "lw": 1.0,
-            }
-            at, sizes = position[chosen], width[chosen]
-            ax.errorbar(at, sizes, yerr=bars[:, chosen], fmt="o", label=label, **look)
-    best = focus.best_position
-    if best is not None and best.value is not None:
-        ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
-        ends = (best.low or best.value, best.high or best.value)
-        ax.axvspan(*ends, color=colour("muted"), alpha=0.15, lw=0)
-    ax.ticklabel_format(axis="x", useOffset=False, style="plain")
-    ax.locator_params(axis="x", nbins=6)
-    ax.set_ylim(bottom=0)
-    ax.set_xlim(float(curve_at.min()), float(curve_at.max()))
-    return finished(ax, "focus position, as recorded", "width, Gaussian FWHM [arcsec]")
 
 
 def north_in_image(result: Result) -> tuple[float, float] | None:
@@ -256,29 +133,6 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
             radius = math.hypot(major.value, small) / math.sqrt(2.0)
             found[name] = (radius, radius, 0.0)
     return found
-
-
-def draw_ellipses(result: Result) -> Figure:
-    """Draw motion rms over the blur time as one ellipse a cause, x to the right and y up.
-
-    A smaller axis that is only a limit is drawn as zero, so that the ellipse is a line; a cause
-    without a direction is drawn as a circle if it is nearly round, else not at all.
-    """
-    ax = axes_for(None, 3.7, 3.6)
-    drawn = half_axes(result)
-    for name, (major, minor, angle_deg) in drawn.items():
-        x, y = _outline(major, minor, angle_deg)
-        dash = CAUSE_DASHES[name]
-        ax.plot(x, y, color=colour(name), ls=dash, lw=2.0, label=CAUSE_NAMES[name])
-    reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
-    directions = north_in_image(result)
-    if directions is not None:
-        _draw_compass(ax, directions, reach)
-    ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
-    ax.set(xlabel="x, rms [arcsec]", ylabel="y, rms [arcsec]")
-    if drawn:
-        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=2.4)
-    return figure_of(ax)
 
 
 def _draw_compass(ax: Axes, directions: tuple[float, float], reach: float) -> None:
@@ -378,32 +232,201 @@ def _shrunk(image: NDArray[np.float64], largest: int) -> tuple[NDArray[np.float6
         return cut.mean(axis=(1, 3)), block
 
 
-def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
-    """Draw the mean of the first frames with the measured stars ringed and numbered from 0."""
-    finder = np.asarray(series.images["finder"], dtype=float)
-    image, block = _shrunk(finder, 480)
-    ax = axes_for(ax, 3.6, min(max(3.1 * image.shape[0] / image.shape[1] + 0.5, 1.8), 5.2))
-    finite = image[np.isfinite(image)]
-    low, high = np.percentile(finite, [20.0, 99.7]) if finite.size else (0.0, 1.0)
-    shown = np.clip(np.nan_to_num((image - low) / max(high - low, 1e-12)), 0.0, 1.0) ** 0.6
-    ny, nx = image.shape
-    extent = (-0.5, nx * block - 0.5, -0.5, ny * block - 0.5)
-    ax.imshow(shown, cmap="gray", origin="lower", extent=extent, interpolation="none")
-    x_px, y_px = series.arrays.get("star_x_px"), series.arrays.get("star_y_px")
-    if x_px is not None and y_px is not None:
-        size = max(finder.shape)
-        for index, (x, y) in enumerate(zip(x_px, y_px, strict=True)):
-            if not (np.isfinite(x) and np.isfinite(y)):
-                continue
-            ax.plot([x], [y], "o", mfc="none", mec=colour("overlay"), ms=9, mew=1.1)
-            side = -1 if x > 0.9 * size else 1
-            beside: dict[str, Any] = {"xytext": (7 * side, 3), "textcoords": "offset points"}
-            look: dict[str, Any] = {
-                "ha": "left" if side > 0 else "right",
-                "color": colour("overlay"),
-            }
-            ax.annotate(str(index), (x, y), fontsize=11.2, **beside, **look)
-    ax.set_facecolor(colour("ground"))
-    ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
-    ax.grid(visible=False)
-    return figure_of(ax)
+class Plots(MotionPlots):
+    """Figures of one measurement; each takes axes to draw on, or makes a figure of its own.
+
+    A figure whose data the record does not hold is refused with the reason.
+    """
+
+    @styled
+    def pairs(self, ax: Axes | None = None) -> Figure:
+        """Draw the differential motion of pairs against separation, with the band of the fit."""
+        ax = axes_for(ax)
+        arrays = self._series.arrays
+        separation = self._held("pair_separation_arcsec")
+        grid = arrays.get("pair_model_separation_arcsec")
+        for part, hue, marker, dash, face in (
+            ("along", colour("atmosphere"), "o", "-", True),
+            ("across", colour("tracking"), "s", (0, (5, 2)), False),
+        ):
+            names = [f"pair_model_{part}{end}_arcsec" for end in ("_low", "", "_high")]
+            if grid is not None and all(name in arrays for name in names):
+                low, middle, high = (arrays[name] for name in names)
+                ax.fill_between(grid, low, high, color=hue, alpha=0.22, lw=0)
+                ax.plot(grid, middle, color=hue, ls=dash, label=f"fitted air, {part}")
+            measured = arrays.get(f"pair_{part}_rms_arcsec")
+            if measured is not None:
+                x, y = binned_pairs(separation, measured)
+                look: dict[str, Any] = {
+                    "color": hue,
+                    "mfc": hue if face else "none",
+                    "ms": 4,
+                    "alpha": 0.8,
+                }
+                ax.plot(x, y, marker, label=f"measured {part} the pair", **look)
+        ax.set_ylim(bottom=0)
+        ax.set_xlim(left=0)
+        return finished(ax, "separation [arcsec]", "differential motion, rms [arcsec]")
+
+    @styled
+    def witness(self, name: str) -> tuple[Figure, Figure]:
+        """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars.
+
+        The other figure shows how much of the motion goes with it, by frequency.
+        """
+        ax = axes_for()
+        frequency = self._held(f"{name}_frequency_hz")
+        for key, label, hue, dash in WITNESS_CURVES[name]:
+            density = self._series.arrays.get(key)
+            if density is not None:
+                shown = np.where(density > 0, density, np.nan)
+                ax.plot(frequency, shown, color=colour(hue), ls=dash, label=label)
+        _shade_blind(self._series, name, ax)
+        logarithmic(ax, "xy")
+        spectra = finished(ax, "frequency [Hz]", "density [arcsec²/Hz]")
+        ax, seen = axes_for(), self._held(f"{name}_coherence")
+        ax.plot(frequency, seen, ".-", color=colour("structure"), label="coherence, squared")
+        _shade_blind(self._series, name, ax)
+        logarithmic(ax, "x")
+        return spectra, finished(ax, "frequency [Hz]", "squared coherence", ylim=(0, 1.03))
+
+    @styled
+    def otf(self, ax: Axes | None = None) -> Figure:
+        """Draw the registered star's transfer function with the band of the fitted model."""
+        ax = axes_for(ax)
+        arrays = self._series.arrays
+        baseline = self._held("baseline_m")
+        air, dots = colour("atmosphere"), colour("recorded")
+        if "otf_model_low" in arrays and "otf_model_high" in arrays:
+            low, high = arrays["otf_model_low"], arrays["otf_model_high"]
+            ax.fill_between(baseline, low, high, color=air, alpha=0.25, lw=0, label="its 68 % band")
+        if "otf_model" in arrays:
+            ax.plot(baseline, arrays["otf_model"], color=air, ls=(0, (6, 2)), label="fitted model")
+        if "otf_measured" in arrays:
+            ax.plot(baseline, arrays["otf_measured"], ".", color=dots, ms=5, label="measured")
+        aperture_m = self._result.setting("aperture_m")
+        if aperture_m is not None:
+            ax.axvline(aperture_m, color=colour("muted"), lw=0.8, ls=":")
+        ax.locator_params(axis="x", nbins=6)
+        wanted = "transfer, 1 = perfect contrast"
+        return finished(ax, "pupil baseline [m]", wanted, ylim=(-0.03, 1.03))
+
+    @styled
+    def shape(self, ax: Axes | None = None) -> Figure:
+        """Draw the elongation shared by all stars, one point a frame, with its mean."""
+        e1, e2 = self._held("elongation_e1"), self._held("elongation_e2")
+        step = max(1, e1.size // const.FIGURE_FRAMES)
+        ax = axes_for(ax, 3.7, 3.4)
+        ax.plot(e1[::step], e2[::step], ".", color=colour("recorded"), ms=2.5, alpha=0.5)
+        mean = [np.nanmean(e1)], [np.nanmean(e2)]
+        ax.plot(*mean, "P", color=colour("tracking"), ms=9, mec=colour("panel"))
+        ax.axhline(0, color=colour("muted"), lw=0.7)
+        ax.axvline(0, color=colour("muted"), lw=0.7)
+        ax.set_aspect("equal", adjustable="datalim")
+        return finished(ax, "e1, along x (no unit)", "e2, at 45 degrees (no unit)")
+
+    @styled
+    def focus(self, ax: Axes | None = None) -> Figure:
+        """Draw the width at short baselines against focus position, with the band of the curve.
+
+        The measured run is filled, the others are open; a dashed line marks best focus, with its
+        68 % interval.
+        """
+        ax = axes_for(ax)
+        arrays, focus = self._series.arrays, self._result.instrument.focus
+        curve_at = self._held("focus_curve_position")
+        hue = colour("optics")
+        low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
+        ax.fill_between(curve_at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
+        ax.plot(curve_at, arrays["focus_curve_arcsec"], color=hue)
+        position, width = arrays["focus_position"], arrays["focus_fwhm_arcsec"]
+        limits = [arrays[f"focus_fwhm_{end}_arcsec"] for end in ("low", "high")]
+        bars = np.abs(np.stack(limits) - width)
+        used = np.isclose(position, np.nan if focus is None else focus.used_position)
+        for chosen, face, label in ((used, "recorded", "this run"), (~used, "panel", "other runs")):
+            if chosen.any():
+                look: dict[str, Any] = {
+                    "color": colour("recorded"),
+                    "mfc": colour(face),
+                    "ms": 5,
+                    "lw": 1.0,
+                }
+                at, sizes = position[chosen], width[chosen]
+                ax.errorbar(at, sizes, yerr=bars[:, chosen], fmt="o", label=label, **look)
+        best = None if focus is None else focus.best_position
+        if best is not None and best.value is not None:
+            ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
+            ends = (best.low or best.value, best.high or best.value)
+            ax.axvspan(*ends, color=colour("muted"), alpha=0.15, lw=0)
+        ax.ticklabel_format(axis="x", useOffset=False, style="plain")
+        ax.locator_params(axis="x", nbins=6)
+        ax.set_ylim(bottom=0)
+        ax.set_xlim(float(curve_at.min()), float(curve_at.max()))
+        return finished(ax, "focus position, as recorded", "width, Gaussian FWHM [arcsec]")
+
+    @styled
+    def ellipses(self, ax: Axes | None = None) -> Figure:
+        """Draw motion rms over the blur time as one ellipse a cause, x to the right and y up.
+
+        A smaller axis that is only a limit is drawn as zero, so that the ellipse is a line; a cause
+        without a direction is drawn as a circle if it is nearly round, else not at all.
+        """
+        ax = axes_for(ax, 3.7, 3.6)
+        drawn = half_axes(self._result)
+        for name, (major, minor, angle_deg) in drawn.items():
+            x, y = _outline(major, minor, angle_deg)
+            dash = CAUSE_DASHES[name]
+            ax.plot(x, y, color=colour(name), ls=dash, lw=2.0, label=CAUSE_NAMES[name])
+        reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
+        directions = north_in_image(self._result)
+        if directions is not None:
+            _draw_compass(ax, directions, reach)
+        ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+        ax.set(xlabel="x, rms [arcsec]", ylabel="y, rms [arcsec]")
+        if drawn:
+            figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=2.4)
+        return figure_of(ax)
+
+    @styled
+    def star(
+        self,
+        which: Literal["recorded", "registered", "without_both"] = "recorded",
+        ax: Axes | None = None,
+    ) -> Figure:
+        """Draw the mean star as recorded, or with motion shifted out."""
+        scale = self._series.image_scale_arcsec
+        return draw_star(self._held(which), ax, pixel_scale_arcsec=scale)
+
+    @styled
+    def finder(self, ax: Axes | None = None) -> Figure:
+        """Draw the mean of the first frames with the measured stars ringed and numbered from 0."""
+        finder = np.asarray(self._held("finder"), dtype=float)
+        image, block = _shrunk(finder, 480)
+        ax = axes_for(ax, 3.6, min(max(3.1 * image.shape[0] / image.shape[1] + 0.5, 1.8), 5.2))
+        finite = image[np.isfinite(image)]
+        low, high = np.percentile(finite, [20.0, 99.7]) if finite.size else (0.0, 1.0)
+        shown = np.clip(np.nan_to_num((image - low) / max(high - low, 1e-12)), 0.0, 1.0) ** 0.6
+        ny, nx = image.shape
+        extent = (-0.5, nx * block - 0.5, -0.5, ny * block - 0.5)
+        ax.imshow(shown, cmap="gray", origin="lower", extent=extent, interpolation="none")
+        x_px, y_px = self._series.arrays.get("star_x_px"), self._series.arrays.get("star_y_px")
+        if x_px is not None and y_px is not None:
+            size = max(finder.shape)
+            for index, (x, y) in enumerate(zip(x_px, y_px, strict=True)):
+                if not (np.isfinite(x) and np.isfinite(y)):
+                    continue
+                ax.plot([x], [y], "o", mfc="none", mec=colour("overlay"), ms=9, mew=1.1)
+                side = -1 if x > 0.9 * size else 1
+                beside: dict[str, Any] = {"xytext": (7 * side, 3), "textcoords": "offset points"}
+                look: dict[str, Any] = {
+                    "ha": "left" if side > 0 else "right",
+                    "color": colour("overlay"),
+                }
+                ax.annotate(str(index), (x, y), fontsize=11.2, **beside, **look)
+        ax.set_facecolor(colour("ground"))
+        ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
+        ax.grid(visible=False)
+        return figure_of(ax)
+
+    def __dir__(self) -> list[str]:
+        return [name for name in super().__dir__() if not name.startswith("_")]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.errors import InputError
 from blursplit.report.figures._canvas import (
     CAUSE_DASHES,
     axes_for,
@@ -19,8 +20,9 @@ from blursplit.report.figures._canvas import (
     finished,
     logarithmic,
     power_label,
+    styled,
 )
-from blursplit.result import Event, Line, PhaseCurve
+from blursplit.result import Event, Line, Result
 from blursplit.series import Series
 from blursplit.stars.robust import runs
 from blursplit.types import BoolArray, FloatArray
@@ -28,6 +30,9 @@ from blursplit.types import BoolArray, FloatArray
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+
+_IMAGES = ("recorded", "registered", "without_both", "finder")
 
 
 def shared_density(series: Series) -> FloatArray | None:
@@ -101,40 +106,6 @@ def _finish_densities(ax: Axes, *, own: bool) -> Figure:
     return figure_of(ax)
 
 
-def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
-    """Draw densities [arcsec2/Hz], both axes added: shared, differential, air and noise.
-
-    Lines are marked with their numbers in the table of lines.
-    """
-    own, ax = ax is None, axes_for(ax, height_in=3.8)
-    arrays = series.arrays
-    frequency = arrays["frequency_hz"]
-    inside = frequency > 0
-    f = frequency[inside]
-
-    for name, hue, alpha in (("air", "atmosphere", 0.25), ("common", "recorded", 0.18)):
-        ends = [arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high")]
-        known = [end[inside] for end in ends if end is not None]
-        if len(known) == len(ends):
-            x, bottom, top = block_means([f, *known], logarithmic=True)
-            band = _positive(bottom), _positive(top)
-            ax.fill_between(x, *band, color=colour(hue), alpha=alpha, lw=0)
-    dashed = (0, (3, 1.5))
-    curves: tuple[tuple[str, FloatArray | None, str, Any, float], ...] = (
-        ("shared by all stars", shared_density(series), "recorded", "-", 1.3),
-        ("air's part of it", arrays.get("air_psd_arcsec2_hz"), "atmosphere", (0, (6, 2)), 1.5),
-        ("star against star", arrays.get("differential_psd_arcsec2_hz"), "optics", dashed, 1.1),
-        ("noise", arrays.get("noise_psd_arcsec2_hz"), "muted", (0, (1, 2)), 1.1),
-    )
-    for label, values, hue, dash, width in curves:
-        if values is not None:
-            x, y = decimate(f, _positive(values[inside]), logarithmic=True)
-            ax.plot(x, y, color=colour(hue), ls=dash, lw=width, label=label)
-    logarithmic(ax, "xy")
-    _mark_lines(ax, lines)
-    return _finish_densities(ax, own=own)
-
-
 def draw_spectra_of_sides(
     before: Sequence[Series], after: Sequence[Series], marks: Sequence[tuple[float, str]] = ()
 ) -> Figure:
@@ -162,104 +133,12 @@ def draw_spectra_of_sides(
     return _finish_densities(ax, own=True)
 
 
-def draw_coherence(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
-    """Draw the share of the motion's power that all stars have in common, by frequency."""
-    ax = axes_for(ax)
-    frequency = series.arrays["frequency_hz"]
-    inside = frequency > 0
-    x, y = decimate(frequency[inside], series.arrays["coherence"][inside], logarithmic=True)
-    ax.plot(x, y, color=colour("recorded"))
-    logarithmic(ax, "x")
-    _mark_lines(ax, lines)
-    return finished(ax, "frequency [Hz]", "share common to all stars", ylim=(-0.02, 1.02))
-
-
-def draw_motion(
-    series: Series,
-    axis: Literal["x", "y"] = "x",
-    events: Sequence[Event] = (),
-    ax: Axes | None = None,
-) -> Figure:
-    """Draw the shared motion along one axis over time with the estimated terms; events shaded."""
-    ax = axes_for(ax, height_in=2.5)
-    time_s = series.arrays["time_s"]
-    for name, label, hue, dash, width, order in (
-        ("common", "shared motion", colour("quiet"), "-", 0.7, 2.0),
-        ("structure", "shaking", colour("structure"), "-", 0.9, 3.0),
-        ("tracking", "tracking", colour("tracking"), CAUSE_DASHES["tracking"], 2.0, 4.0),
-    ):
-        values = series.arrays.get(f"{name}_{axis}_arcsec")
-        if values is None:
-            continue
-        x, y = decimate(time_s, values)
-        ax.plot(x, y, color=hue, ls=dash, lw=width, label=label, zorder=order)
-    for event in events:
-        end_s = event.start_s + event.duration_s
-        ax.axvspan(event.start_s, end_s, color=colour("tracking"), alpha=0.2, lw=0)
-    ax.set(xlabel="time since the first frame [s]", ylabel=f"shift along {axis} [arcsec]")
-    ax.legend(loc="lower center", ncols=3, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
-    return figure_of(ax)
-
-
-def draw_periodic(curve: PhaseCurve) -> Figure:
-    """Draw the folded motion along a drive's direction with its bars, and the fitted curve."""
-    ax = axes_for(height_in=2.6)
-    phase = np.array(curve.phase_turns)
-    # what was not seen is None, which becomes NaN
-    values = partial(np.array, dtype=float)
-    hue = colour("tracking")
-    low, high = values(curve.curve_low_arcsec), values(curve.curve_high_arcsec)
-    ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
-    ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_DASHES["tracking"])
-    bars = np.nan_to_num(values(curve.shift_error_arcsec))
-    look: dict[str, Any] = {"fmt": "s", "ms": 4, "capsize": 0, "color": colour("ink"), "lw": 1.0}
-    ax.errorbar(phase, values(curve.shift_arcsec), yerr=bars, label="measured", **look)
-    ax.axhline(0, color=colour("muted"), lw=0.7)
-    ax.set(xlabel=f"phase of the period of {curve.period_s:.4g} s [turns]", xlim=(0, 1))
-    ax.set_ylabel("shift [arcsec]")
-    ax.legend(loc="lower center", ncols=2, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
-    return figure_of(ax)
-
-
 def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return ends and cells of rows that are even in the logarithm, each with its cell's value."""
     ends = np.linspace(np.log10(edge_hz[0]), np.log10(edge_hz[-1]), const.FIGURE_ROWS + 1)
     middle = 10.0 ** (0.5 * (ends[:-1] + ends[1:]))
     row = np.clip(np.searchsorted(edge_hz, middle) - 1, 0, len(edge_hz) - 2)
     return ends, psd[:, row].T
-
-
-def draw_by_time(
-    series: Series, lines: Sequence[Line] = (), events: Sequence[Event] = (), ax: Axes | None = None
-) -> Figure:
-    """Draw the density of the shared motion by time and frequency [arcsec2/Hz], bright is strong.
-
-    Lines are marked at the right, events above, with their numbers in the tables; what was not
-    recorded is crossed out.
-    """
-    ax = axes_for(ax, height_in=3.4)
-    edge_s = series.arrays["time_edge_s"]
-    psd = series.arrays["common_psd_by_time_arcsec2_hz"]
-    ends, cells = _even_rows(series.arrays["frequency_edge_hz"], psd)
-    level = np.log10(np.where(cells > 0, cells, np.nan))
-    known = level[np.isfinite(level)]
-    low, high = np.percentile(known, const.SHADES_PERCENT) if known.size else (0, 1)
-    high = max(high, low + 0.5)
-    ax.set_facecolor(colour("ground"))
-    extent = (float(edge_s[0]), float(edge_s[-1]), float(ends[0]), float(ends[-1]))
-    shown = np.nan_to_num(level, nan=low)
-    style: dict[str, Any] = {"cmap": "gray", "vmin": low, "vmax": high, "origin": "lower"}
-    style |= {"aspect": "auto", "interpolation": "none"}
-    ax.imshow(shown, extent=extent, **style)
-    _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
-    _mark(ax, lines, events, extent)
-    ticks = [tick for tick in const.FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
-    ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
-    ax.set(xlabel="time since the first frame [s]", ylabel="frequency [Hz]")
-    ax.set(xlim=extent[:2], ylim=extent[2:])
-    ax.grid(visible=False)
-    _bar(ax, float(low), float(high), style)
-    return figure_of(ax)
 
 
 def _cross_out(ax: Axes, edge_s: FloatArray, blank: BoolArray) -> None:
@@ -331,3 +210,150 @@ def _bar(ax: Axes, low: float, high: float, style: dict[str, Any]) -> None:
     bar.yaxis.set_label_position("right")
     bar.set_ylabel("density, both axes [arcsec²/Hz]")
     bar.grid(visible=False)
+
+
+class MotionPlots:
+    """Figures of the shared motion of one measurement."""
+
+    def __init__(self, result: Result, series: Series) -> None:
+        self._result, self._series = result, series
+
+    def _held(self, name: str) -> FloatArray:
+        """Return an array or an image of the record, or refuse to draw with the reason."""
+        found = self._series.arrays.get(name, self._series.images.get(name))
+        if found is None:
+            raise self._lacks(f"{'image' if name in _IMAGES else 'series'} '{name}'")
+        return np.asarray(found, dtype=float)
+
+    def _lacks(self, what: str) -> InputError:
+        name = self._result.sequence.name or "measurement"
+        return InputError(name, f"holds no {what}", "see the reasons of its verdict")
+
+    @styled
+    def spectrum(self, ax: Axes | None = None) -> Figure:
+        """Draw densities [arcsec2/Hz], both axes added: shared, differential, air and noise.
+
+        Lines are marked with their numbers in the table of lines.
+        """
+        own, ax = ax is None, axes_for(ax, height_in=3.8)
+        arrays = self._series.arrays
+        frequency = self._held("frequency_hz")
+        inside = frequency > 0
+        f = frequency[inside]
+
+        for name, hue, alpha in (("air", "atmosphere", 0.25), ("common", "recorded", 0.18)):
+            ends = [arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high")]
+            known = [end[inside] for end in ends if end is not None]
+            if len(known) == len(ends):
+                x, bottom, top = block_means([f, *known], logarithmic=True)
+                band = _positive(bottom), _positive(top)
+                ax.fill_between(x, *band, color=colour(hue), alpha=alpha, lw=0)
+        dashed = (0, (3, 1.5))
+        curves: tuple[tuple[str, FloatArray | None, str, Any, float], ...] = (
+            ("shared by all stars", shared_density(self._series), "recorded", "-", 1.3),
+            ("air's part of it", arrays.get("air_psd_arcsec2_hz"), "atmosphere", (0, (6, 2)), 1.5),
+            ("star against star", arrays.get("differential_psd_arcsec2_hz"), "optics", dashed, 1.1),
+            ("noise", arrays.get("noise_psd_arcsec2_hz"), "muted", (0, (1, 2)), 1.1),
+        )
+        for label, values, hue, dash, width in curves:
+            if values is not None:
+                x, y = decimate(f, _positive(values[inside]), logarithmic=True)
+                ax.plot(x, y, color=colour(hue), ls=dash, lw=width, label=label)
+        logarithmic(ax, "xy")
+        _mark_lines(ax, self._result.lines)
+        return _finish_densities(ax, own=own)
+
+    @styled
+    def coherence(self, ax: Axes | None = None) -> Figure:
+        """Draw the share of the motion's power that all stars have in common, by frequency."""
+        ax = axes_for(ax)
+        frequency = self._held("frequency_hz")
+        inside = frequency > 0
+        x, y = decimate(frequency[inside], self._held("coherence")[inside], logarithmic=True)
+        ax.plot(x, y, color=colour("recorded"))
+        logarithmic(ax, "x")
+        _mark_lines(ax, self._result.lines)
+        return finished(ax, "frequency [Hz]", "share common to all stars", ylim=(-0.02, 1.02))
+
+    @styled
+    def motion(self, axis: Literal["x", "y"] = "x", ax: Axes | None = None) -> Figure:
+        """Draw the shared motion along one axis over time, with the estimated terms and events."""
+        ax = axes_for(ax, height_in=2.5)
+        time_s = self._held("time_s")
+        for name, label, hue, dash, width, order in (
+            ("common", "shared motion", colour("quiet"), "-", 0.7, 2.0),
+            ("structure", "shaking", colour("structure"), "-", 0.9, 3.0),
+            ("tracking", "tracking", colour("tracking"), CAUSE_DASHES["tracking"], 2.0, 4.0),
+        ):
+            values = self._series.arrays.get(f"{name}_{axis}_arcsec")
+            if values is None:
+                continue
+            x, y = decimate(time_s, values)
+            ax.plot(x, y, color=hue, ls=dash, lw=width, label=label, zorder=order)
+        for event in self._result.events:
+            end_s = event.start_s + event.duration_s
+            ax.axvspan(event.start_s, end_s, color=colour("tracking"), alpha=0.2, lw=0)
+        ax.set(xlabel="time since the first frame [s]", ylabel=f"shift along {axis} [arcsec]")
+        ax.legend(loc="lower center", ncols=3, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
+        return figure_of(ax)
+
+    @styled
+    def by_time(self, ax: Axes | None = None) -> Figure:
+        """Draw the density of the shared motion by time and frequency [arcsec2/Hz]; bright: strong.
+
+        Lines are marked at the right, events above, with their numbers in the tables; what was not
+        recorded is crossed out.
+        """
+        ax = axes_for(ax, height_in=3.4)
+        psd = self._held("common_psd_by_time_arcsec2_hz")
+        edge_s = self._held("time_edge_s")
+        ends, cells = _even_rows(self._held("frequency_edge_hz"), psd)
+        level = np.log10(np.where(cells > 0, cells, np.nan))
+        known = level[np.isfinite(level)]
+        low, high = np.percentile(known, const.SHADES_PERCENT) if known.size else (0, 1)
+        high = max(high, low + 0.5)
+        ax.set_facecolor(colour("ground"))
+        extent = (float(edge_s[0]), float(edge_s[-1]), float(ends[0]), float(ends[-1]))
+        shown = np.nan_to_num(level, nan=low)
+        style: dict[str, Any] = {"cmap": "gray", "vmin": low, "vmax": high, "origin": "lower"}
+        style |= {"aspect": "auto", "interpolation": "none"}
+        ax.imshow(shown, extent=extent, **style)
+        _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
+        _mark(ax, self._result.lines, self._result.events, extent)
+        ticks = [tick for tick in const.FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
+        ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
+        ax.set(xlabel="time since the first frame [s]", ylabel="frequency [Hz]")
+        ax.set(xlim=extent[:2], ylim=extent[2:])
+        ax.grid(visible=False)
+        _bar(ax, float(low), float(high), style)
+        return figure_of(ax)
+
+    @styled
+    def periodic(self, number: int = 0, ax: Axes | None = None) -> Figure:
+        """Draw the folded motion along a drive's direction with its bars, and the fitted curve."""
+        ax = axes_for(ax, height_in=2.6)
+        curves = self._result.tracking.phase_curves
+        if number >= len(curves):
+            raise self._lacks("curve of a period")
+        curve = curves[number]
+        phase = np.array(curve.phase_turns)
+        # what was not seen is None, which becomes NaN
+        values = partial(np.array, dtype=float)
+        hue = colour("tracking")
+        low, high = values(curve.curve_low_arcsec), values(curve.curve_high_arcsec)
+        ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
+        ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_DASHES["tracking"])
+        bars = np.nan_to_num(values(curve.shift_error_arcsec))
+        look: dict[str, Any] = {
+            "fmt": "s",
+            "ms": 4,
+            "capsize": 0,
+            "color": colour("ink"),
+            "lw": 1.0,
+        }
+        ax.errorbar(phase, values(curve.shift_arcsec), yerr=bars, label="measured", **look)
+        ax.axhline(0, color=colour("muted"), lw=0.7)
+        ax.set(xlabel=f"phase of the period of {curve.period_s:.4g} s [turns]", xlim=(0, 1))
+        ax.set_ylabel("shift [arcsec]")
+        ax.legend(loc="lower center", ncols=2, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
+        return figure_of(ax)
