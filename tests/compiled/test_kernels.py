@@ -168,7 +168,7 @@ def test_sums_of_stored_stamps_are_those_of_cut_ones(rng, dtype):
     _gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), cuts)
     kernels.blank_pixels(cuts, x0, y0, hot)
     sums = np.empty((7, 4, 2, 13), dtype=np.float32)
-    frame_kernels.sum_stored(*_pack(frames, Slab), x0, y0, hot, sums)
+    kernels.sum_stored(*_pack(frames, Slab), x0, y0, hot, sums)
     assert_array_equal(np.isnan(cuts).any(axis=(0, 2, 3)), [False, True, True, False])
     # thirteen values or their mean, rounded to single precision at each of so many steps
     assert_allclose(sums, block._sum_cuts(cuts), rtol=13 * EPSILON, atol=0)

@@ -10,12 +10,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import FIGURE_PAIRS
+from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report import figures as draw
 from blursplit.report.figures._canvas import block_means, power_label
 from blursplit.report.figures.evidence import binned_pairs
 from blursplit.result import Result, SequenceInfo, Structure
 from blursplit.rig import Setting
+from blursplit.series import Series
 
 
 def plots(case):
@@ -96,6 +98,26 @@ def test_drawing_uses_the_axes_it_is_given(full) -> None:
     plots(full).motion("y", ax=right)
     assert "along x" in left.get_ylabel()
     assert "along y" in right.get_ylabel()
+
+
+def test_drawing_follows_the_style_of_axes_of_somebodys_own(full) -> None:
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({"text.color": "#00ff00"}):
+        ax = Figure().subplots()
+        plots(full).spectrum(ax)
+        own = plots(full).spectrum()
+    assert {text.get_color() for text in ax.get_legend().get_texts()} == {"#00ff00"}
+    assert {text.get_color() for text in own.legends[0].get_texts()} != {"#00ff00"}
+
+
+def test_a_figure_whose_data_are_not_there_is_refused(full) -> None:
+    bare = draw.Plots(full.result.model_copy(deep=True), Series({}))
+    bare._result.tracking.phase_curves = []
+    for name in ("spectrum", "motion", "by_time", "pairs", "otf", "shape", "finder", "periodic"):
+        with pytest.raises(InputError, match="holds no"):
+            getattr(bare, name)()
 
 
 def test_drawing_opens_no_window_and_keeps_settings(full) -> None:

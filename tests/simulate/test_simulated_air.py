@@ -7,12 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, _draw_field, _strip_of_each_star
-from blursplit.simulate.camera import (
-    _annular_pupil,
-    atmosphere_fwhm_arcsec,
-    expected_variances,
-    tilt_basis,
-)
+from blursplit.simulate.camera import _annular_pupil, expected_variances, tilt_basis
+from blursplit.simulate.sequence import _atmosphere_fwhm_arcsec
 from blursplit.turbulence.conversions import phase_spectrum, structure_function
 
 APERTURE_M = 0.25
@@ -145,7 +141,7 @@ def test_roughness_left_after_tilt_is_nolls():
 )
 def test_width_of_the_air_alone_agrees_with_an_independent_transform(r0_m, outer_m, fwhm):
     """Values to three digits from a library's profile (0.1, 20) and another Hankel transform."""
-    assert_allclose(atmosphere_fwhm_arcsec(r0_m, outer_m, 500e-9), fwhm, rtol=0.004)
+    assert_allclose(_atmosphere_fwhm_arcsec(r0_m, outer_m, 500e-9), fwhm, rtol=0.004)
 
 
 def test_far_stars_get_strips_of_their_own():

@@ -13,13 +13,7 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.campaign.estimates import Background, bound95, exposure_response, value_at
-from blursplit.campaign.limits import (
-    Limit,
-    Limits,
-    LineRule,
-    SettleRule,
-    depends_on_blur_time,
-)
+from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
@@ -587,7 +581,7 @@ def _find(
         and blur_time_s is not None
         and abs(had - blur_time_s) <= const.BLUR_TIME_TOLERANCE * blur_time_s
     )
-    if depends_on_blur_time(key) and not same:
+    if Limits.depends_on_blur_time(key) and not same:
         code = "unknown-blur-time" if had is None else "other-blur-time"
         reason = sentence(code, had_s=had, limit_s=blur_time_s)
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)

@@ -142,12 +142,17 @@ class Limits(StrictTable):
                 near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
                 remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
                 raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
-        bound = [key for key in limits.limits if depends_on_blur_time(key)]
+        bound = [key for key in limits.limits if cls.depends_on_blur_time(key)]
         if bound and limits.blur_time_s is None:
             problem = f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it"
             remedy = "state the exposure for which the limits hold, e.g. blur_time_s = 30.0"
             raise InputError(path, problem, remedy)
         return limits
+
+    @staticmethod
+    def depends_on_blur_time(key: str) -> bool:
+        """Return whether a number of the result grows with the blur time."""
+        return key.startswith(_NEEDS_BLUR_TIME) and not key.startswith(_NO_BLUR_TIME)
 
 
 def _known_paths() -> dict[str, str]:
@@ -176,8 +181,3 @@ def _alternatives(annotation: Any) -> tuple[Any, ...]:
     if get_origin(annotation) in {Union, types.UnionType}:
         return tuple(a for a in get_args(annotation) if a is not types.NoneType)
     return (annotation,)
-
-
-def depends_on_blur_time(key: str) -> bool:
-    """Return whether a number of the result grows with the blur time."""
-    return key.startswith(_NEEDS_BLUR_TIME) and not key.startswith(_NO_BLUR_TIME)

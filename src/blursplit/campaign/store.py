@@ -435,7 +435,7 @@ TRENDED: dict[str, str] = {
 }
 
 
-class Spread(Part):
+class _Spread(Part):
     """Median and 16 to 84 % range over sequences; null where that rank is only a limit."""
 
     median: float | None
@@ -464,7 +464,7 @@ class GroupSpread(Part):
     label: str
     julian_day: int | None = None
     sequences: int
-    spreads: dict[str, Spread]
+    spreads: dict[str, _Spread]
 
 
 class _Trend(Part):
@@ -553,7 +553,7 @@ def _group(label: str, rows: list[Row]) -> GroupSpread:
     return GroupSpread(label=label, sequences=len(rows), spreads=spreads)
 
 
-def _spread(rows: list[Row], quantity: str) -> Spread | None:
+def _spread(rows: list[Row], quantity: str) -> _Spread | None:
     """Return median and range, None where no row knows it; limits rank below all values."""
     values = sorted(r[quantity] for r in rows if r[quantity] is not None)
     limits = sum(r[quantity] is None and r[f"{quantity}_high"] is not None for r in rows)
@@ -561,7 +561,7 @@ def _spread(rows: list[Row], quantity: str) -> Spread | None:
         return None
     padded = np.array([np.nan] * limits + values)
     low, median, high = (_ranked(padded, 0.01 * q) for q in const.BAND_PERCENTILES)
-    return Spread(median=median, low=low, high=high, values=len(values), limits=limits)
+    return _Spread(median=median, low=low, high=high, values=len(values), limits=limits)
 
 
 def _ranked(ordered: np.ndarray[Any, np.dtype[np.float64]], q: float) -> float | None:

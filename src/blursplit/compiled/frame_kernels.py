@@ -7,11 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from blursplit import constants as const
-from blursplit.compiled.lanes import copy_rows, fetch_rows
 from blursplit.compiled.median_kernels import median_of
 from blursplit.compiled.njit import exact, loose
-from blursplit.compiled.stamp_kernels import blank, copy_stamp, is_inside
 
 
 @loose
@@ -315,66 +312,3 @@ def above_neighbours(image: Any, out: Any) -> None:  # pragma: no cover - compil
             beside = max(here[x], here[x + 2])
             over = max(up[x + 1], down[x + 1])
             to[x] = here[x + 1] - max(beside, over)
-
-
-@exact
-def sum_stored(  # pragma: no cover - compiled
-    raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any
-) -> None:
-    """Write what the columns and rows of stamps sum up to into float32 [frame, star, 2, place].
-
-    What `gather` and `blank_pixels` take; a pixel without a value counts as the mean of the others.
-    """
-    stars, size = x0.shape[1], out.shape[3]
-    ny, nx = raw.shape[1], raw.shape[2]
-    swapped, flip, zero = packing
-    lanes = -(-size // const.LANES) * const.LANES
-    stamp = np.empty(size * size, dtype=np.float32)
-    wide, columns = np.empty(size * lanes, dtype=np.float32), np.empty(lanes, dtype=np.float32)
-    for number in range(raw.shape[0]):
-        pixels = raw[number].ravel()
-        for star in range(stars):
-            x, y, sums = x0[number, star], y0[number, star], out[number, star]
-            at = y * nx + x
-            if star + 1 < stars:
-                soon = y0[number, star + 1] * nx + x0[number, star + 1]
-                fetch_rows(pixels, soon, nx, size, lanes)
-            whole = is_inside(x, y, size, nx, ny) and at + (size - 1) * nx + lanes <= nx * ny
-            if whole and hot[2][star] == hot[2][star + 1]:
-                copy_rows(pixels, at, nx, size, lanes, swapped, flip, zero, wide)
-                _sum_lanes(wide, columns, sums[0], sums[1])
-            else:
-                copy_stamp(raw[number], packing, x, y, size, stamp)
-                blank(stamp, size, size, x, y, hot, star)
-                _sum_known(stamp, size, sums[0], sums[1])
-
-
-@loose
-def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:  # pragma: no cover
-    size, lanes = along.size, columns.size
-    columns[:] = 0
-    for row in range(size):
-        begin, total = np.uintp(row * lanes), np.float32(0)
-        for i in range(lanes):
-            columns[np.uintp(i)] += wide[begin + np.uintp(i)]
-        for i in range(size):
-            total += wide[begin + np.uintp(i)]
-        along[row] = total
-    for i in range(size):
-        across[i] = columns[i]
-
-
-@exact
-def _sum_known(stamp: Any, size: int, across: Any, along: Any) -> None:  # pragma: no cover
-    total, known = 0.0, 0
-    for i in range(size * size):
-        if abs(stamp[i]) < math.inf:
-            total += stamp[i]
-            known += 1
-    level = np.float32(total / max(known, 1))
-    across[:] = 0
-    along[:] = 0
-    for i in range(size * size):
-        value = stamp[i] if abs(stamp[i]) < math.inf else level
-        across[i % size] += value
-        along[i // size] += value

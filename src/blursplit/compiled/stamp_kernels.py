@@ -44,15 +44,15 @@ def gather(  # pragma: no cover - compiled
         for star in range(stars):
             stamp = out[number, star].ravel()
             x, y = x0[number, star], y0[number, star]
-            if is_inside(x, y, size, nx, ny) and (y + size - 1) * nx + x + lanes <= nx * ny:
+            if _is_inside(x, y, size, nx, ny) and (y + size - 1) * nx + x + lanes <= nx * ny:
                 copy_rows(pixels, y * nx + x, nx, size, lanes, swapped, flip, zero, wide)
                 _narrow(wide, size, stamp)
             else:
-                copy_stamp(raw[number], packing, x, y, size, stamp)
+                _copy_stamp(raw[number], packing, x, y, size, stamp)
 
 
 @exact
-def copy_stamp(  # pragma: no cover - compiled
+def _copy_stamp(  # pragma: no cover - compiled
     frame: Any, packing: Any, x: int, y: int, size: int, stamp: Any
 ) -> None:
     """Copy a stamp that may reach over the edge of its frame, or to the end of its memory."""
@@ -70,7 +70,7 @@ def copy_stamp(  # pragma: no cover - compiled
 
 
 @exact
-def is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
+def _is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
     """Return whether all of a stamp lies within the frame."""
     return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
 
@@ -489,7 +489,7 @@ def measure_stored(  # pragma: no cover - compiled
             at_x, at_y = left[star], top[star]
             # Whole lanes are read where they lie in the frame's memory.
             end = (at_y + size - 1) * nx + at_x + lanes
-            plain = is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
+            plain = _is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
             # The stamp after this one, in the next frame after the last star.
             soon = (star + 1) % stars
             ahead = min(number + (soon <= star), raw.shape[0] - 1)
@@ -498,11 +498,11 @@ def measure_stored(  # pragma: no cover - compiled
             if plain:
                 copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
             else:
-                copy_stamp(frame, packing, at_x, at_y, size, stamp)
+                _copy_stamp(frame, packing, at_x, at_y, size, stamp)
                 _widen(stamp, size, wide)
             if hot[2][star] != hot[2][star + 1]:
                 plain = False
-                blank(wide, size, lanes, at_x, at_y, hot, star)
+                _blank(wide, size, lanes, at_x, at_y, hot, star)
             if kept[star] >= 0:
                 _narrow(wide, size, stamps[number, kept[star]].ravel())
             at = x[number, star] - at_x, y[number, star] - at_y
@@ -521,11 +521,11 @@ def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no
     for number in range(n):
         for star in range(stars):
             stamp = stamps[number, star].ravel()
-            blank(stamp, size, size, x0[number, star], y0[number, star], hot, star)
+            _blank(stamp, size, size, x0[number, star], y0[number, star], hot, star)
 
 
 @exact
-def blank(  # pragma: no cover - compiled
+def _blank(  # pragma: no cover - compiled
     stamp: Any, size: int, lanes: int, x0: int, y0: int, hot: Any, star: int
 ) -> None:
     """Set the hot pixels of one star's stamp, in rows of so many lanes, to NaN."""
@@ -534,3 +534,66 @@ def blank(  # pragma: no cover - compiled
         column, row = hot_x[i] - x0, hot_y[i] - y0
         if 0 <= column < size and 0 <= row < size:
             stamp[row * lanes + column] = np.float32(math.nan)
+
+
+@exact
+def sum_stored(  # pragma: no cover - compiled
+    raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any
+) -> None:
+    """Write what the columns and rows of stamps sum up to into float32 [frame, star, 2, place].
+
+    What `gather` and `blank_pixels` take; a pixel without a value counts as the mean of the others.
+    """
+    stars, size = x0.shape[1], out.shape[3]
+    ny, nx = raw.shape[1], raw.shape[2]
+    swapped, flip, zero = packing
+    lanes = -(-size // const.LANES) * const.LANES
+    stamp = np.empty(size * size, dtype=np.float32)
+    wide, columns = np.empty(size * lanes, dtype=np.float32), np.empty(lanes, dtype=np.float32)
+    for number in range(raw.shape[0]):
+        pixels = raw[number].ravel()
+        for star in range(stars):
+            x, y, sums = x0[number, star], y0[number, star], out[number, star]
+            at = y * nx + x
+            if star + 1 < stars:
+                soon = y0[number, star + 1] * nx + x0[number, star + 1]
+                fetch_rows(pixels, soon, nx, size, lanes)
+            whole = _is_inside(x, y, size, nx, ny) and at + (size - 1) * nx + lanes <= nx * ny
+            if whole and hot[2][star] == hot[2][star + 1]:
+                copy_rows(pixels, at, nx, size, lanes, swapped, flip, zero, wide)
+                _sum_lanes(wide, columns, sums[0], sums[1])
+            else:
+                _copy_stamp(raw[number], packing, x, y, size, stamp)
+                _blank(stamp, size, size, x, y, hot, star)
+                _sum_known(stamp, size, sums[0], sums[1])
+
+
+@loose
+def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:  # pragma: no cover
+    size, lanes = along.size, columns.size
+    columns[:] = 0
+    for row in range(size):
+        begin, total = np.uintp(row * lanes), np.float32(0)
+        for i in range(lanes):
+            columns[np.uintp(i)] += wide[begin + np.uintp(i)]
+        for i in range(size):
+            total += wide[begin + np.uintp(i)]
+        along[row] = total
+    for i in range(size):
+        across[i] = columns[i]
+
+
+@exact
+def _sum_known(stamp: Any, size: int, across: Any, along: Any) -> None:  # pragma: no cover
+    total, known = 0.0, 0
+    for i in range(size * size):
+        if abs(stamp[i]) < math.inf:
+            total += stamp[i]
+            known += 1
+    level = np.float32(total / max(known, 1))
+    across[:] = 0
+    along[:] = 0
+    for i in range(size * size):
+        value = stamp[i] if abs(stamp[i]) < math.inf else level
+        across[i % size] += value
+        along[i // size] += value

@@ -11,13 +11,7 @@ from blursplit.errors import InputError, TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, Table
-from blursplit.frames.timestamps import (
-    Stamps,
-    Where,
-    is_mjd,
-    parse_instant,
-    without_time,
-)
+from blursplit.frames.timestamps import Stamps, Where, is_mjd, parse_instant
 from blursplit.result import Note
 from blursplit.types import FloatArray
 
@@ -95,7 +89,7 @@ def _advancing(stamps: Stamps | None, notes: list[Note]) -> Stamps | None:
 
 def _without_the_timeless(units: Units) -> Stamps | None:
     """Leave out files whose time cannot be read when most of the others have one."""
-    bad = set(without_time([slab.header for slab in units.slabs]))
+    bad = set(Stamps.lacking([slab.header for slab in units.slabs]))
     if not bad:
         return None
     dropped = [slab for number, slab in enumerate(units.slabs) if number in bad]

@@ -48,26 +48,6 @@ def _is_target_pixels(table: Table) -> bool:
     return {"TIME", "FLUX"} <= set(names) and f"TDIM{names.get('FLUX')}" in table.header
 
 
-def read_target_pixels(tables: list[Table]) -> _TargetPixels:
-    """Lay the images of all targets side by side, one frame a cadence that all of them have."""
-    targets = [_read(table) for table in tables]
-    shared = targets[0].cadence[np.isfinite(targets[0].time_d)]
-    for target in targets[1:]:
-        shared = np.intersect1d(shared, target.cadence[np.isfinite(target.time_d)])
-    if shared.size == 0:
-        raise InputError(tables[0].path, "shares no cadence with the other files", "give one run")
-    frames = _mosaic(targets, shared)
-    first = targets[0]
-    rows = np.searchsorted(first.cadence, shared)
-    days = first.time_d[rows]
-    reference = (first.table.header.number("BJDREFI") or (0.0, ""))[0]
-    reference += (first.table.header.number("BJDREFF") or (0.0, ""))[0]
-    mjd = float(days[0]) + reference - const.JD_AT_MJD_0 if reference else None
-    note = "barycentric times in days, taken as UTC within minutes"
-    stamps = Stamps((days - days[0]) * const.DAY_S, mjd, "TIME column", "middle", 1e-2, note)
-    return _TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
-
-
 def _read(table: Table) -> _Target:
     numbered = {"CADENCENO": np.int64} if "CADENCENO" in table.columns else {}
     flux, time_d, *numbers = table.read(FLUX=np.float32, TIME=np.float64, **numbered)
@@ -197,6 +177,29 @@ class Units:
         _refuse_mixed(units.slabs)
         _name_contradictions(units)
         return units
+
+    def target_pixels(self) -> _TargetPixels:
+        """Lay the images of all targets side by side, one frame a cadence that all of them have."""
+        targets = [_read(table) for table in self.tables]
+        shared = targets[0].cadence[np.isfinite(targets[0].time_d)]
+        for target in targets[1:]:
+            shared = np.intersect1d(shared, target.cadence[np.isfinite(target.time_d)])
+        if shared.size == 0:
+            raise InputError(
+                self.tables[0].path, "shares no cadence with the other files", "give one run"
+            )
+        frames = _mosaic(targets, shared)
+        first = targets[0]
+        rows = np.searchsorted(first.cadence, shared)
+        days = first.time_d[rows]
+        reference = (first.table.header.number("BJDREFI") or (0.0, ""))[0]
+        reference += (first.table.header.number("BJDREFF") or (0.0, ""))[0]
+        mjd = float(days[0]) + reference - const.JD_AT_MJD_0 if reference else None
+        note = "barycentric times in days, taken as UTC within minutes"
+        stamps = Stamps((days - days[0]) * const.DAY_S, mjd, "TIME column", "middle", 1e-2, note)
+        return _TargetPixels(
+            ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table)
+        )
 
 
 def _compare_sums(units: Units) -> None:

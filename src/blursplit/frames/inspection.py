@@ -15,7 +15,7 @@ from pydantic import Field
 from blursplit import constants as const
 from blursplit.errors import InputError, plain
 from blursplit.frames.layout import is_fits_name, read_layout
-from blursplit.frames.pixels import same_exposure
+from blursplit.frames.pixels import Calibration
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.result import Document, Part, Remark
@@ -43,7 +43,7 @@ _WANTED: dict[str, tuple[str, str]] = {
 _CALIBRATION_FOLDERS = ("bias", "dark", "flat", "zero", "offset", "calib")
 
 
-class Missing(Part):
+class _Missing(Part):
     """A fact that nothing gave."""
 
     key: str
@@ -51,7 +51,7 @@ class Missing(Part):
     remedy: str
 
 
-class RateStretch(Part):
+class _RateStretch(Part):
     """Frames in a row at one rate, where a run has two."""
 
     start_s: float
@@ -76,7 +76,7 @@ class FrameTiming(Part):
     duplicates: int
     segments: int
     exposed_share: float | None
-    rates: list[RateStretch] = Field(default_factory=list)
+    rates: list[_RateStretch] = Field(default_factory=list)
 
 
 class CalibrationFrames(Part):
@@ -106,7 +106,7 @@ class Inspection(Document):
     exposure_s: float | None
     timing: FrameTiming | None
     known: dict[str, Setting]
-    missing: list[Missing]
+    missing: list[_Missing]
     calibration: list[CalibrationFrames] = Field(default_factory=list)
     can: list[Remark]
     cannot: list[Remark]
@@ -119,7 +119,7 @@ class Inspection(Document):
         This record is of the same frames with an interval put in to be able to open them.
         `missing`: what was not found, and the remedy.
         """
-        interval = Missing(
+        interval = _Missing(
             key="frame_interval_s",
             remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
         )
@@ -156,7 +156,7 @@ class Inspection(Document):
         known = sequence.instrument.settings
         given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
         missing = [
-            Missing(key=key, remedy=f"header: {keywords}{option}")
+            _Missing(key=key, remedy=f"header: {keywords}{option}")
             for key, (keywords, option) in _WANTED.items()
             if key not in given
         ]
@@ -232,7 +232,9 @@ def _use(
     if shape != sequence.source.shape:
         return Remark.of("use-none")
     exposure = sequence.exposure_s
-    other = kind == "dark" and exposure and seconds and not same_exposure(seconds, exposure)
+    other = (
+        kind == "dark" and exposure and seconds and not Calibration.same_exposure(seconds, exposure)
+    )
     facts = {"kind": kind, "folder": shlex.quote(plain(folder))}
     return Remark.of("use", **facts, exposure_s=exposure if other else None)
 
@@ -256,7 +258,7 @@ def _timing(sequence: Sequence) -> FrameTiming:
         segments=int(sequence.segment[-1]) + 1,
         exposed_share=None if exposure is None else min(exposure / cadence, 1.0),
         rates=[
-            RateStretch(start_s=part.start_s, frames=part.frames, rate_hz=part.rate_hz)
+            _RateStretch(start_s=part.start_s, frames=part.frames, rate_hz=part.rate_hz)
             for part in _rates(sequence)
         ],
     )

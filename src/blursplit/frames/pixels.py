@@ -39,7 +39,7 @@ class Calibration:
         """
         if self.dark_adu is None:
             return self.bias_adu, ""
-        if not exposure_s or not self.dark_s or same_exposure(self.dark_s, exposure_s):
+        if not exposure_s or not self.dark_s or Calibration.same_exposure(self.dark_s, exposure_s):
             return self.dark_adu, ""
         if self.bias_adu is None:
             problem = f"exposure {self.dark_s:g} s, light frames {exposure_s:g} s"
@@ -71,6 +71,11 @@ class Calibration:
             sensitivity[~(sensitivity > const.FLAT_FLOOR)] = np.nan
         return cls(bias_adu, dark_adu, dark_s, sensitivity)
 
+    @staticmethod
+    def same_exposure(one: float, other: float) -> bool:
+        """Return whether darks of one exposure [s] serve frames of the other unscaled."""
+        return max(one, other) <= const.DARK_SAME_EXPOSURE * min(one, other)
+
 
 def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, float | None]:
     """Return mean and exposure of the frames of a kind; of all, where no header says its kind."""
@@ -91,11 +96,6 @@ def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, fl
         total += source.read(number, number + 1)[0]
     source.close()
     return (total / source.n_frames).astype(np.float32), slabs[0].header.exposure_s
-
-
-def same_exposure(one: float, other: float) -> bool:
-    """Return whether darks of one exposure [s] serve frames of the other unscaled."""
-    return max(one, other) <= const.DARK_SAME_EXPOSURE * min(one, other)
 
 
 # --- frames of a colour mosaic --------------------------------------------------------------------

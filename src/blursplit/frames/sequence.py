@@ -14,7 +14,7 @@ from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, plain
 from blursplit.frames.clock import Clock
 from blursplit.frames.facts import complete_pointing, read_facts
-from blursplit.frames.hdus import Units, read_target_pixels
+from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files
 from blursplit.frames.pixels import Calibration, prepare_frames
@@ -220,7 +220,7 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
 
 
 def _read_tables(units: Units) -> _Parts:
-    found = read_target_pixels(units.tables)
+    found = units.target_pixels()
     return _Parts(
         count=found.source.n_frames,
         planes=1,

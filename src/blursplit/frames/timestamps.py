@@ -84,6 +84,26 @@ class Stamps:
         # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
         return min(found, key=lambda one: (max(one[0], const.FINEST_TIME_S), one[1]))[2]()
 
+    @staticmethod
+    def lacking(headers: Sequence[Header]) -> list[int]:
+        """Return the headers that lack the time which most of the others give, by number.
+
+        Empty where no keyword can be read in more than half of them.
+        """
+        best: list[int] = list(range(len(headers)))
+        for key, _ in _INSTANTS:
+            read = [parse_instant(header.text(key)) for header in headers]
+            clocked = any(instant is not None and instant.clock is not None for instant in read)
+            bad = [
+                n for n, one in enumerate(read) if one is None or (clocked and one.clock is None)
+            ]
+            best = bad if len(bad) < len(best) else best
+        for key, _, zero in _DAYS:
+            days = [header.number(key) for header in headers]
+            bad = [n for n, day in enumerate(days) if day is None or not is_mjd(day[0] - zero)]
+            best = bad if len(bad) < len(best) else best
+        return best if len(best) < len(headers) / 2 else []
+
     @classmethod
     def given(cls, times: Any, source: str | Path) -> Stamps:
         """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats."""
@@ -156,24 +176,6 @@ def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
     digits = (match.group(4) or "")[:9]
     clock = f"{hour:02d}:{minute:02d}:{second:02d}.{digits or '0'}"
     return clock, zone_s, 10.0 ** -len(digits)
-
-
-def without_time(headers: Sequence[Header]) -> list[int]:
-    """Return the headers that lack the time which most of the others give, by number.
-
-    Empty where no keyword can be read in more than half of them.
-    """
-    best: list[int] = list(range(len(headers)))
-    for key, _ in _INSTANTS:
-        read = [parse_instant(header.text(key)) for header in headers]
-        clocked = any(instant is not None and instant.clock is not None for instant in read)
-        bad = [n for n, one in enumerate(read) if one is None or (clocked and one.clock is None)]
-        best = bad if len(bad) < len(best) else best
-    for key, _, zero in _DAYS:
-        days = [header.number(key) for header in headers]
-        bad = [n for n, day in enumerate(days) if day is None or not is_mjd(day[0] - zero)]
-        best = bad if len(bad) < len(best) else best
-    return best if len(best) < len(headers) / 2 else []
 
 
 def is_mjd(day: float) -> bool:

@@ -44,6 +44,31 @@ class Picture(NamedTuple):
     table: _Table | None
     pixels: bool = False
 
+    @classmethod
+    def of(
+        cls,
+        drawn: Figure,
+        name: str,
+        table: _Table | Mapping[str, ArrayLike | None] | None,
+        *,
+        kind: str = "",
+        pixels: bool = False,
+        logarithmic: bool = False,
+        **facts: float | str | None,
+    ) -> Picture:
+        """Return a drawn figure with its words; the caption also describes it to screen readers.
+
+        `table`: its columns, thinned here, or a whole table. `kind`: where its words stand, if not
+        at its name.
+        """
+        kind = kind or name
+        title, caption = TITLES[kind].format(**facts), sentence(f"figure-{kind}", **facts)
+        if table is not None and "rows" not in table:
+            whole = TABLES[kind].format(**facts)
+            table = _thinned_table(cast("Any", table), whole, logarithmic=logarithmic)
+        svg = draw.svg_text(drawn, name, title, caption)
+        return cls(name, title, svg, caption, cast("_Table | None", table), pixels)
+
 
 class _Section(NamedTuple):
     """A piece of evidence: what it shows, and its figures; `paper` ones are printed."""
@@ -87,30 +112,6 @@ def _thinned_table(
     return {"caption": caption, "columns": list(kept), "rows": rows}
 
 
-def picture(
-    drawn: Figure,
-    name: str,
-    table: _Table | Mapping[str, ArrayLike | None] | None,
-    *,
-    kind: str = "",
-    pixels: bool = False,
-    logarithmic: bool = False,
-    **facts: float | str | None,
-) -> Picture:
-    """Return a drawn figure with its words; the caption also describes it to screen readers.
-
-    `table`: its columns, thinned here, or a whole table. `kind`: where its words stand, if not at
-    its name.
-    """
-    kind = kind or name
-    title, caption = TITLES[kind].format(**facts), sentence(f"figure-{kind}", **facts)
-    if table is not None and "rows" not in table:
-        whole = TABLES[kind].format(**facts)
-        table = _thinned_table(cast("Any", table), whole, logarithmic=logarithmic)
-    svg = draw.svg_text(drawn, name, title, caption)
-    return Picture(name, title, svg, caption, cast("_Table | None", table), pixels)
-
-
 def _section(
     name: str, *pictures: Picture, paper: bool = False, **facts: float | str | None
 ) -> _Section:
@@ -135,7 +136,7 @@ def _pairs(result: Result, series: Series) -> _Section | None:
         columns["separation [arcsec]"], columns[f"rms {part} [arcsec]"] = binned
     bands = "68 %" if "pair_model_separation_arcsec" in arrays else None
     drawn = draw.Plots(result, series).pairs()
-    shown = picture(drawn, "pairs", columns, pairs=float(separation.size), bands=bands)
+    shown = Picture.of(drawn, "pairs", columns, pairs=float(separation.size), bands=bands)
     return _section("pairs", shown, paper=True)
 
 
@@ -149,7 +150,7 @@ def _otf(result: Result, series: Series) -> _Section | None:
         "measured": arrays["otf_measured"],
         "model": arrays.get("otf_model"),
     }
-    return _section("otf", picture(drawn, "otf", columns))
+    return _section("otf", Picture.of(drawn, "otf", columns))
 
 
 def _focus(result: Result, series: Series) -> _Section | None:
@@ -162,7 +163,7 @@ def _focus(result: Result, series: Series) -> _Section | None:
     }
     return _section(
         "focus",
-        picture(draw.Plots(result, series).focus(), "focus", columns),
+        Picture.of(draw.Plots(result, series).focus(), "focus", columns),
         best=estimate_text(focus.best_position, ""),
         used=f"{focus.used_position:.6g}",
         defocus=estimate_text(result.instrument.defocus_arcsec, "arcsec", finest=2),
@@ -186,11 +187,11 @@ def _spectrum(result: Result, series: Series) -> _Section | None:
     }
     marks = "Numbers" if result.lines else None
     drawn = draw.Plots(result, series).spectrum()
-    pictures = [picture(drawn, "spectrum", columns, logarithmic=True, marks=marks)]
+    pictures = [Picture.of(drawn, "spectrum", columns, logarithmic=True, marks=marks)]
     if _holds(series, "coherence"):
         columns = {"frequency [Hz]": frequency[inside], "share": arrays["coherence"][inside]}
         drawn = draw.Plots(result, series).coherence()
-        pictures.append(picture(drawn, "coherence", columns, logarithmic=True))
+        pictures.append(Picture.of(drawn, "coherence", columns, logarithmic=True))
     return _section("spectrum", *pictures, paper=True)
 
 
@@ -209,7 +210,7 @@ def _motion(result: Result, series: Series) -> _Section | None:
         }
         terms = [t for t in ("tracking", "shaking") if columns[f"{t} [arcsec]"] is not None]
         pictures.append(
-            picture(
+            Picture.of(
                 draw.Plots(result, series).motion(axis),
                 f"motion-{axis}",
                 columns,
@@ -238,7 +239,7 @@ def _by_time(result: Result, series: Series) -> _Section | None:
     }
     return _section(
         "by-time",
-        picture(
+        Picture.of(
             draw.Plots(result, series).by_time(),
             "by-time",
             columns,
@@ -266,7 +267,7 @@ def _ellipses(result: Result, series: Series) -> _Section | None:
     ]
     heads = ["cause", "long axis", "short axis", "from +x to +y", "from north"]
     table: _Table = {"caption": TABLES["ellipses"], "columns": heads, "rows": rows}
-    drawn = picture(draw.Plots(result, series).ellipses(), "ellipses", table)
+    drawn = Picture.of(draw.Plots(result, series).ellipses(), "ellipses", table)
     unknown = None if draw.north_in_image(result) else "North"
     return _section("ellipses", drawn, unknown=unknown)
 
@@ -285,7 +286,7 @@ def _periodic(result: Result, series: Series) -> _Section | None:
             "curve [arcsec]": np.array(curve.curve_arcsec, dtype=float),
         }
         pictures.append(
-            picture(
+            Picture.of(
                 draw.Plots(result, series).periodic(index - 1),
                 f"periodic-{index}",
                 columns,
@@ -324,8 +325,8 @@ def _witness(name: str, result: Result, series: Series) -> _Section | None:
     spectra, coherence = draw.Plots(result, series).witness(name)
     section = _section(
         name,
-        picture(spectra, f"{name}-spectra", columns, logarithmic=True),
-        picture(coherence, f"{name}-coherence", None),
+        Picture.of(spectra, f"{name}-spectra", columns, logarithmic=True),
+        Picture.of(coherence, f"{name}-coherence", None),
     )
     return section._replace(text=" ".join([section.text, *used]))
 
@@ -339,7 +340,7 @@ def _shape(result: Result, series: Series) -> _Section | None:
         error = float(np.nanstd(values)) / max(int(np.isfinite(values).sum()), 1) ** 0.5
         means[name] = f"{float(np.nanmean(values)):.3f} ± {error:.3f}".replace("-", "−")
     return _section(
-        "shape", picture(draw.Plots(result, series).shape(), "shape", both, **cast("Any", means))
+        "shape", Picture.of(draw.Plots(result, series).shape(), "shape", both, **cast("Any", means))
     )
 
 

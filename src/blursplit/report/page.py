@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from blursplit import constants as const
 from blursplit.errors import plain
 from blursplit.report import figures as draw
-from blursplit.report.evidence import Picture, evidence_sections, picture
+from blursplit.report.evidence import Picture, evidence_sections
 from blursplit.report.figures._canvas import LOOKS as COLOURS
 from blursplit.report.figures._canvas import block_means
 from blursplit.report.numbers import UNKNOWN, number
@@ -279,7 +279,7 @@ def _finder(result: Result, series: Series) -> Picture | None:
     x_px, y_px = series.arrays.get("star_x_px"), series.arrays.get("star_y_px")
     if x_px is not None and y_px is not None:
         columns = {"star": np.arange(x_px.size), "x [px]": x_px, "y [px]": y_px}
-    return picture(draw.Plots(result, series).finder(), "finder", columns, pixels=True)
+    return Picture.of(draw.Plots(result, series).finder(), "finder", columns, pixels=True)
 
 
 # --- data of the interactive charts -------------------------------------------------------------

@@ -238,29 +238,6 @@ def expected_variances(
     return tilt, whole - 2 * tilt
 
 
-def atmosphere_fwhm_arcsec(r0_m: float, outer_scale_m: float, wavelength_m: float) -> float:
-    """Return the long-exposure width of the air alone, by Hankel transform of its OTF.
-
-    exp(-D(lambda f)/2) transformed to the sky, half maximum found by bisection (Fried 1966,
-    with the von Karman structure function).
-    """
-    from scipy.optimize import brentq
-    from scipy.special import j0
-
-    baseline = np.linspace(0, 6 * r0_m, 6000)[1:]
-    otf = np.exp(-structure_function(baseline, r0_m, outer_scale_m) / 2)
-    # what an outer scale leaves coherent is a spike that has no width of its own
-    otf = (otf - otf[-1]) * (otf > otf[-1])
-
-    def profile(angle_rad: float) -> float:
-        return float(np.sum(otf * baseline * j0(2 * np.pi * angle_rad * baseline / wavelength_m)))
-
-    peak = profile(0.0)
-    guess = 0.98 * wavelength_m / r0_m
-    half = brentq(lambda a: profile(a) - peak / 2, 0.05 * guess, 1.5 * guess)
-    return float(2 * half * const.ARCSEC_PER_RADIAN)
-
-
 class MeanLight:
     """The mean image of a star, on the fine grid of the imager, in a box as wide as it moves.
 

@@ -26,7 +26,6 @@ from blursplit.simulate.camera import (
     Imager,
     MeanLight,
     StarField,
-    atmosphere_fwhm_arcsec,
     expected_variances,
     rough_modes,
     tilt_basis,
@@ -34,7 +33,7 @@ from blursplit.simulate.camera import (
 )
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene
-from blursplit.turbulence.conversions import seeing_arcsec
+from blursplit.turbulence.conversions import seeing_arcsec, structure_function
 from blursplit.types import BoolArray, FloatArray
 
 # a width of the truth: the causes that its image leaves out
@@ -589,9 +588,9 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
         "seeing_500nm_zenith_realised_arcsec": round(float(seeing / ratio), 6),
         "r0_m": r0,
         "outer_scale_m": outer,
-        "fwhm_arcsec": round(atmosphere_fwhm_arcsec(r0, outer, run.wavelength_m), 6),
+        "fwhm_arcsec": round(_atmosphere_fwhm_arcsec(r0, outer, run.wavelength_m), 6),
         "fwhm_realised_arcsec": round(
-            atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), 6
+            _atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), 6
         ),
         "tilt_rms_expected_arcsec": round(
             float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))), 6
@@ -654,3 +653,26 @@ def _shares_truth(run: Simulation) -> dict[str, float] | None:
         return None
     course = in_windows(run.course(), run.blur_time_s())
     return {cause: round(share, 6) for cause, share in shares(course).items()}
+
+
+def _atmosphere_fwhm_arcsec(r0_m: float, outer_scale_m: float, wavelength_m: float) -> float:
+    """Return the long-exposure width of the air alone, by Hankel transform of its OTF.
+
+    exp(-D(lambda f)/2) transformed to the sky, half maximum found by bisection (Fried 1966,
+    with the von Karman structure function).
+    """
+    from scipy.optimize import brentq
+    from scipy.special import j0
+
+    baseline = np.linspace(0, 6 * r0_m, 6000)[1:]
+    otf = np.exp(-structure_function(baseline, r0_m, outer_scale_m) / 2)
+    # what an outer scale leaves coherent is a spike that has no width of its own
+    otf = (otf - otf[-1]) * (otf > otf[-1])
+
+    def profile(angle_rad: float) -> float:
+        return float(np.sum(otf * baseline * j0(2 * np.pi * angle_rad * baseline / wavelength_m)))
+
+    peak = profile(0.0)
+    guess = 0.98 * wavelength_m / r0_m
+    half = brentq(lambda a: profile(a) - peak / 2, 0.05 * guess, 1.5 * guess)
+    return float(2 * half * const.ARCSEC_PER_RADIAN)

@@ -109,7 +109,7 @@ def _peak(profile: ImageArray) -> FloatArray:
 def _sum_cuts(cuts: ImageArray) -> ImageArray:
     """Return the sums along columns and rows of cut-outs, gaps filled with their means.
 
-    `cuts` (n, g, size, size). Returns (n, g, 2, size), as `frame_kernels.sum_stored` writes them.
+    `cuts` (n, g, size, size). Returns (n, g, 2, size), as `stamp_kernels.sum_stored` writes them.
     """
     known = np.isfinite(cuts)
     count = np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
@@ -388,8 +388,6 @@ def _sum_wide(
     setup: WindowSetup,
 ) -> tuple[ImageArray, FloatArray, FloatArray]:
     """Return the sums of what `_cut_wide` returns, made without the cut-outs where pixels allow."""
-    from blursplit.compiled.frame_kernels import sum_stored
-
     size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     hot = setup.hot_near(x0, y0, size)
@@ -397,7 +395,7 @@ def _sum_wide(
     for first, last, raw, packing in _stored_pieces(source, start, start + len(x0)):
         rows = slice(first - start, last - start)
         if packing is not None:
-            sum_stored(raw, packing, x0[rows], y0[rows], hot, sums[rows])
+            kernels().sum_stored(raw, packing, x0[rows], y0[rows], hot, sums[rows])
             continue
         cuts = source.cut(first, last, x0[rows], y0[rows], size)
         kernels().blank_pixels(cuts, x0[rows], y0[rows], hot)

@@ -14,7 +14,6 @@ from blursplit.stars.block import Block
 from blursplit.stars.build_tracks import StampBook, assemble_tracks
 from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, WindowSetup
 from blursplit.stars.detect import Field
-from blursplit.stars.frame_quality import FrameQuality
 from blursplit.stars.pixel_statistics import BlankSky
 from blursplit.stars.register import Peaks, Registration
 from blursplit.stars.robust import masked_columns, masked_median, median_of, runs
@@ -32,6 +31,68 @@ _SAMPLE_NAMES = (
     "e2",
     "peak",
 )
+
+
+@dataclass(frozen=True)
+class _FrameQuality:
+    """What the group says of a block."""
+
+    good: BoolArray  # (n, k)
+    lost: BoolArray  # (n,): frames in which the field was not found
+    # `shift_x`, `shift_y`: (n,): offset of the field from its expected place; NaN where lost.
+    shift_x: FloatArray
+    shift_y: FloatArray
+    transparency: FloatArray  # (n,): flux against the expected one, median of the good stars
+
+    def rows(self, which: slice) -> _FrameQuality:
+        """Return the quality on some of the frames."""
+        return _FrameQuality(
+            self.good[which],
+            self.lost[which],
+            self.shift_x[which],
+            self.shift_y[which],
+            self.transparency[which],
+        )
+
+    @classmethod
+    def of(
+        cls,
+        block: Block,
+        x_px: FloatArray,
+        y_px: FloatArray,
+        flux_adu: FloatArray,
+        inside: BoolArray,
+        tolerance_px: float,
+        *,
+        jumped: bool = False,
+    ) -> _FrameQuality:
+        """Check every sample of a block against the other stars of its frame.
+
+        `x_px`, `y_px` (n, k): where the stars were expected. `flux_adu` (k,). `inside` (n, k):
+        stars that should lie within the frame. `tolerance_px`: how far a star may stray from the
+        field. `jumped`: after a jump a lone star has to have its flux, as its place proves nothing.
+        """
+        from blursplit.compiled.judge_kernels import judge_frames
+
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = block.flux / flux_adu
+        good, found = np.empty(inside.shape, dtype=bool), np.empty((len(inside), 3))
+        judge_frames(
+            block.x - x_px,
+            block.y - y_px,
+            ratio,
+            block.alive,
+            block.alive & inside & ~block.saturated & ~block.spiked,
+            inside,
+            flux_adu,
+            tolerance_px,
+            const.JUMPED_FLUX_RANGE if jumped else const.LONE_FLUX_RANGE,
+            good,
+            found,
+        )
+        shift_x, shift_y, transparency = np.ascontiguousarray(found.T)
+        lost = np.asarray(np.isnan(shift_x), dtype=bool)
+        return cls(good, lost, shift_x, shift_y, transparency)
 
 
 class Tracker:
@@ -138,7 +199,7 @@ class Tracker:
         *,
         jumped: bool = False,
         in_book: bool = False,
-    ) -> tuple[Block, FrameQuality]:
+    ) -> tuple[Block, _FrameQuality]:
         """Measure some frames; stamps go straight to the book if nothing is there to be lost."""
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
@@ -166,14 +227,14 @@ class Tracker:
                 & (block.y < ny - 1 - edge)
             )
         block.alive &= ~cropped
-        quality = FrameQuality.of(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
+        quality = _FrameQuality.of(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
         return block, quality
 
     def _retake_far(
         self,
         start: int,
         block: Block,
-        quality: FrameQuality,
+        quality: _FrameQuality,
         shift_x: FloatArray,
         shift_y: FloatArray,
     ) -> None:
@@ -197,7 +258,7 @@ class Tracker:
         self,
         start: int,
         block: Block,
-        quality: FrameQuality,
+        quality: _FrameQuality,
         shift_x: FloatArray,
         shift_y: FloatArray,
     ) -> None:
