@@ -20,7 +20,7 @@ import numpy as np
 
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import whittle
-from blursplit.spectra.periodogram import _transform_of_lags, mode_density, motion_periodogram
+from blursplit.spectra.periodogram import Periodogram, _transform_of_lags
 from motion_scenes import air, air_density, damped_mode
 
 if TYPE_CHECKING:
@@ -97,13 +97,13 @@ def one_damping(damping_ratio: float, draws: int, count: int) -> dict[str, np.nd
     """Return frequencies, ideal ratios and what the search found; ratios of air alone."""
     time_s = np.arange(FRAMES) / RATE_HZ
     grid = search_grid(damping_ratio)
-    first = motion_periodogram(time_s, series(np.random.default_rng(0)), 1.0 / RATE_HZ)
+    first = Periodogram.of(time_s, series(np.random.default_rng(0)), 1.0 / RATE_HZ)
     rest = true_density(first)
-    shapes = [mode_density(first, float(f), damping_ratio) for f in grid]
+    shapes = [first.mode_density(float(f), damping_ratio) for f in grid]
     alone = np.empty(count)
     for index in range(count):
         rng = np.random.default_rng(900_000 + index)
-        periodogram = motion_periodogram(time_s, series(rng), 1.0 / RATE_HZ)
+        periodogram = Periodogram.of(time_s, series(rng), 1.0 / RATE_HZ)
         covariance = covariance_along(rng.uniform(0.0, np.pi))
         alone[index] = ratios(periodogram, rest, shapes, covariance).max()
     rows = []
@@ -113,7 +113,7 @@ def one_damping(damping_ratio: float, draws: int, count: int) -> dict[str, np.nd
         mode = damped_mode(FRAMES, RATE_HZ, frequency, damping_ratio, rng)[::8]
         mode = mode / mode.std() * MODE_RMS
         motion = series(rng) + np.outer(mode, [np.cos(angle), np.sin(angle)])
-        periodogram = motion_periodogram(time_s, motion, 1.0 / RATE_HZ)
+        periodogram = Periodogram.of(time_s, motion, 1.0 / RATE_HZ)
         values = ratios(periodogram, rest, shapes, covariance_along(angle))
         best = int(np.argmax(values))
         found = find_lines(time_s, motion, cadence_s=1.0 / RATE_HZ).lines

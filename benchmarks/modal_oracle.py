@@ -17,7 +17,7 @@ import os
 import numpy as np
 
 from blursplit.spectra import find_lines
-from blursplit.spectra.tap_result import measure_taps
+from blursplit.spectra.tap_result import TapResult
 from detection import air_of_many_kinds, mode
 from motion_scenes import air
 
@@ -100,8 +100,8 @@ def by_subspace(
 
 
 def ours_of_decay(times: np.ndarray, motion: np.ndarray, f: float) -> tuple[float, ...]:
-    """Return frequency, its error, damping ratio and its error from `measure_taps`."""
-    found = measure_taps(times, motion, 1 / RATE_HZ, pixel_scale_arcsec=1.0)
+    """Return frequency, its error, damping ratio and its error from `TapResult.of`."""
+    found = TapResult.of(times, motion, 1 / RATE_HZ, pixel_scale_arcsec=1.0)
     near = min(found.modes, key=lambda one: abs(one.frequency_hz.value - f))
     hz, damping = near.frequency_hz, near.damping_ratio
     return hz.value, (hz.high - hz.low) / 2, damping.value, (damping.high - damping.low) / 2

@@ -17,7 +17,7 @@ import argparse
 import numpy as np
 
 from blursplit.constants import RING_DAMPING_SPREAD, RING_DECIDED, RING_USUAL_DAMPING
-from blursplit.spectra.tap_result import TapResult, TapSequence, measure_taps
+from blursplit.spectra.tap_result import TapResult, TapSequence
 from blursplit.stars.build_tracks import find_jumps
 from motion_scenes import air
 
@@ -88,7 +88,7 @@ def measured(
         pixel_scale_arcsec=SCALE,
         frame_exposure_s=EXPOSURE_S,
     )
-    return measure_taps(
+    return TapResult.of(
         times,
         pixels,
         1 / RATE_HZ,

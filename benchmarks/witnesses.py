@@ -38,9 +38,7 @@ from blursplit.constants import (  # noqa: E402
     WORTH_SHARE,
 )
 from blursplit.evidence.second_camera import CameraMotion, _align_cameras, _pair_spectra  # noqa: E402
-from blursplit.evidence.second_camera_air import (  # noqa: E402
-    pair_evidence,
-)
+from blursplit.evidence.second_camera_air import PairEvidence  # noqa: E402
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
 from blursplit.measure import measure  # noqa: E402
 from blursplit.simulate import Scene, write_sequence  # noqa: E402
@@ -140,7 +138,7 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
         type(found)(at, found.angle_deg, found.mirrored, found.agreement),
         reach_s=(-OFFSET_S - at, OFFSET_S - at),
     )
-    got = _seeing_of_two_cameras(pair_evidence(spectra, WAVELENGTH_M), seed)
+    got = _seeing_of_two_cameras(PairEvidence.of(spectra, WAVELENGTH_M), seed)
     r0 = r0_of_all_air(scene)
     step = spectra.frequency_hz[0]
     band = (step - step / 2, spectra.frequency_hz[-1] + step / 2)

@@ -113,7 +113,7 @@ def drawn_state(model: AirModel, z: np.ndarray) -> AirState:
     return replace(state, **changed)
 
 
-_draw_histories = answer.draw_histories
+_draw_histories = answer.Histories.draw
 
 
 def owned_histories(*given: Any, **named: Any) -> Any:
@@ -208,7 +208,7 @@ def measure_as_drawn(draw: Draw, scratch: Path, cache: Path) -> dict[str, Any]:
 def run(given: argparse.Namespace) -> None:
     """Measure scenes and write their verdicts, one a line."""
     AirModel.state = drawn_state  # type: ignore[method-assign]
-    answer.draw_histories = owned_histories
+    answer.Histories.draw = owned_histories  # type: ignore[method-assign]
     answer._match_width = drawn_widths  # noqa: SLF001 - the product has no door for this
     answer._near_air_unseen = as_read  # noqa: SLF001
     const.HIDDEN_MODE_CHANCE, const.HIDDEN_RMS_ARCSEC = MODE_CHANCE, MODE_RMS_ARCSEC

@@ -9,7 +9,7 @@ import pytest
 from astropy.io import fits
 
 from blursplit.frames import open_frames
-from blursplit.motion import fit_common_motion
+from blursplit.motion import CommonMotion
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
 from blursplit.simulate.camera import Imager
@@ -47,7 +47,7 @@ def tracks_of(folder, scene):
     sequence = open_frames(folder / "sequence.fits", folder / "setup.toml")
     tracks = follow_stars(sequence)
     sequence.source.close()
-    return tracks, fit_common_motion(tracks)
+    return tracks, CommonMotion.of(tracks)
 
 
 def write_cube(path, cube, **header):

@@ -28,7 +28,7 @@ from blursplit.constants import (
     TILT_MIX_DEFAULT,
 )
 from blursplit.image.otf import registered_bias_rows
-from blursplit.motion import fit_common_motion
+from blursplit.motion import CommonMotion
 from blursplit.rig import Rig
 from blursplit.stars.positions import positions_to_tracks
 
@@ -65,7 +65,7 @@ def test_the_shared_motion_is_the_sum_of_its_owners(table):
     The fit of shift, rotation and scale takes the same mean over the stars as the truth does.
     """
     tracks, truth = table
-    shared = fit_common_motion(tracks)
+    shared = CommonMotion.of(tracks)
     rms = truth["rms_xy_arcsec"]
     owners = ("air_mean_of_stars", "near_air", "tracking", "structure")
     for axis, path in enumerate((shared.x_px, shared.y_px)):

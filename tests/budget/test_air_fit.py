@@ -8,13 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import digamma, polygamma
 
-from blursplit.budget.air_data import (
-    TILT,
-    Optics,
-    build_air_table,
-    differential_modes,
-    spectral_data,
-)
+from blursplit.budget.air_data import TILT, AirTable, Optics, SpectralData, differential_modes
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, Pace, _build_model, _measured_width_prior, fit_air
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
@@ -84,7 +78,7 @@ def test_logarithm_of_a_power_has_the_stated_mean_and_scatter():
     logs = []
     for seed in range(300):
         stars = np.random.default_rng(seed).standard_normal((400, 4))
-        data = spectral_data(grid_of(stars, x, y), modes, skip_hz=[])
+        data = SpectralData.of(grid_of(stars, x, y), modes, skip_hz=[])
         logs.append(np.log(data.power[:, 2:] / (2 * CADENCE)))
     got = np.concatenate(np.swapaxes(logs, 1, 2))
     count = data.count
@@ -102,7 +96,7 @@ def test_cross_density_of_the_shared_shift_keeps_its_sign():
     both = np.random.default_rng(2).standard_normal((2000, 1))
     stars = np.concatenate([np.repeat(both, 3, axis=1), -0.5 * np.repeat(both, 3, axis=1)], axis=1)
     modes = differential_modes(x, y, OPTICS)
-    data = spectral_data(grid_of(stars, x, y), modes, skip_hz=[])
+    data = SpectralData.of(grid_of(stars, x, y), modes, skip_hz=[])
     assert_allclose(data.shared_xy, -0.5 * data.power[:, 0], rtol=1e-9)
 
 
@@ -129,8 +123,8 @@ def test_powers_of_modes_are_those_of_the_pair_matrix():
     grid = white_grid(4)
     x, y = grid.star_x_arcsec, grid.star_y_arcsec
     modes = differential_modes(x, y, OPTICS)
-    data = spectral_data(grid, modes, skip_hz=[])
-    table = build_air_table(
+    data = SpectralData.of(grid, modes, skip_hz=[])
+    table = AirTable.of(
         grid, data, OPTICS, fine_hz=np.geomspace(0.01, 12, 40), baseline_m=np.array([0.05])
     )
     layer, wind, outer = 1, 7, 2

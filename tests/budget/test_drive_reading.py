@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.drive.periodic_error import read_drive
-from blursplit.drive.terms import DriveRecord, _drive_terms, record_of_tracks
+from blursplit.drive.terms import DriveRecord, _drive_terms
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
 from blursplit.rig import Rig, merge_settings
@@ -220,6 +220,6 @@ def test_too_few_long_frames_state_the_turns_alone():
     tracks = long_tracks(13)
     place = np.stack([tracks.x_px[:, 0], tracks.y_px[:, 0]], axis=1)
     motion = SimpleNamespace(x_px=place[:, 0], y_px=place[:, 1], xy_px=place)
-    assert record_of_tracks(tracks, motion, 1.0) is not None
+    assert DriveRecord.of_tracks(tracks, motion, 1.0) is not None
     motion.x_px[::2] = np.nan
-    assert record_of_tracks(tracks, motion, 1.0) is None
+    assert DriveRecord.of_tracks(tracks, motion, 1.0) is None

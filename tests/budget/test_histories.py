@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.findings import _is_shown
-from blursplit.budget.histories import HistorySetup, draw_histories
+from blursplit.budget.histories import Histories, HistorySetup
 from blursplit.budget.line_terms import LineTerm
 from blursplit.definitions import Conditions, in_windows, motion_covariance
 from blursplit.drive.terms import DriveTerm
@@ -56,7 +56,7 @@ def fit_of(open_level=1e-7, optics2=0.04, air=WHITE):
 def histories_of(motion, fit=None, lines=(), terms=(), limit=np.inf, exposure_s=0.008, seed=1):
     hidden = np.geomspace(1.0, 50.0, 20) if np.isfinite(limit) else np.zeros(0)
     setup = HistorySetup(RIG, np.zeros((2, 2)), None, hidden, np.full(len(hidden), limit))
-    return draw_histories(
+    return Histories.draw(
         grid_of(motion, exposure_s),
         fit or fit_of(),
         lines,

@@ -3,13 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_terms import (
-    LineTerm,
-    _shared_coefficients,
-    _to_series,
-    _without_lines,
-    line_density,
-)
+from blursplit.budget.line_terms import LineTerm, _shared_coefficients, _to_series, _without_lines
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit
 
@@ -93,7 +87,7 @@ def test_lines_taken_out_leave_the_rest() -> None:
     grid = grid_of(line + rest)
     frequency = _shared_coefficients(grid).frequency_hz
     term = term_of(7.3, 0.003, np.diag([0.125, 1e-6]))
-    lines = line_density(term, frequency, n * CADENCE, CADENCE)
+    lines = term.density(frequency, n * CADENCE, CADENCE)
     white = np.repeat((2 * CADENCE * 0.02**2 * np.eye(2))[None], len(frequency), axis=0)
     quiet = _without_lines(grid, [(6.8, 7.8)], lines, white)
     left = quiet.segments[0].shared_arcsec
@@ -105,7 +99,7 @@ def test_lines_taken_out_leave_the_rest() -> None:
 def test_line_density_integrates_to_its_covariance() -> None:
     frequency = np.linspace(1e-3, 25.0, 400_001)
     covariance = np.array([[0.04, 0.01], [0.01, 0.09]])
-    density = line_density(term_of(8.0, 0.02, covariance), frequency, 1e4, CADENCE)
+    density = term_of(8.0, 0.02, covariance).density(frequency, 1e4, CADENCE)
     total = np.trapezoid(density, frequency, axis=0)
     # Folded once: what lies above 50 Hz, 1e-4 of the power at 0.02 damping, is not in it.
     assert_allclose(total, covariance, rtol=1e-3)

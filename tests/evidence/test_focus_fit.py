@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.evidence.focus import fit_focus
+from blursplit.evidence.focus import FocusFit
 from blursplit.evidence.focus_runs import _defocus_sigma_arcsec, _equivalent_variance
 from blursplit.image.otf import defocus_loss
 
@@ -33,7 +33,7 @@ def widths(best, air, position=POSITION):
 
 
 def fit(variance, position=POSITION, seed=0, **more):
-    return fit_focus(
+    return FocusFit.of(
         position,
         variance,
         np.full(len(position), ERROR),

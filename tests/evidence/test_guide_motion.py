@@ -91,10 +91,10 @@ def test_unguided_motion_shows_no_loop_though_one_is_declared(tmp_path):
 
 @pytest.mark.parametrize("cycle_s", [None, 40.0])
 def test_no_cycle_or_too_few_of_them_give_nothing(cycle_s):
-    from blursplit.motion import fit_common_motion
-    from blursplit.motion.common import grid_data
+    from blursplit.motion import CommonMotion
+    from blursplit.motion.common import GridData
 
     tracks = _tracks(guided=True)
-    grid = grid_data(tracks, fit_common_motion(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)
+    grid = GridData.of(tracks, CommonMotion.of(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)
     setup = Setup() if cycle_s is None else Setup(mount={"guide_period_s": cycle_s})
     assert find_guide_motion(grid, merge_settings(Rig.of_setup(setup), {})) is None

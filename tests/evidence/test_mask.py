@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.air_data import AirTable, Axis, _OneStar, mean_of_openings
+from blursplit.budget.air_data import AirTable, Axis, _OneStar
 from blursplit.evidence.mask import _MaskReading, _read_mask
 from blursplit.facts import gather_facts
 from blursplit.measure import Source, measure_tracks
@@ -150,7 +150,7 @@ def test_mean_of_the_images_moves_as_the_kernels_say():
         baseline_m=np.zeros(1),
     )
     optics = reading.facts.optics
-    out = mean_of_openings(table, optics, at_hz, reading.strength.separation_m).outside
+    out = table.mean_of_openings(optics, at_hz, reading.strength.separation_m).outside
     total = np.trapezoid(np.exp(out.fine[0, 0]).mean(axis=0), x)
     along, across = pair_kernels(SEPARATION_M / OPENING_M, ratio, 0.0, "Z")
     expected = tilt_coefficient("Z", 0.0, ratio) - 0.125 * float(np.ravel(along + across)[0])

@@ -19,11 +19,7 @@ from blursplit.evidence.second_camera import (
     _pair_spectra,
     difference_power,
 )
-from blursplit.evidence.second_camera_air import (
-    Layer,
-    _air_matrices,
-    pair_evidence,
-)
+from blursplit.evidence.second_camera_air import Layer, PairEvidence, _air_matrices
 from blursplit.simulate import Scene
 from blursplit.turbulence.conversions import structure_function
 from waist import draw_tracks
@@ -175,7 +171,7 @@ def test_likelihoods_of_what_cameras_share_do_not_know_the_unit():
             for m in motions
         ]
         spectra = _pair_spectra(*seen, scene.second_camera.baseline_m, STATED)
-        pair = pair_evidence(spectra, WAVELENGTH_M)
+        pair = PairEvidence.of(spectra, WAVELENGTH_M)
         level = np.abs(pair.cross_density).mean(axis=0)
         rng = np.random.default_rng(1)
         parts = level * rng.uniform(0.3, 3.0, (3, 20, len(pair.cross_density), 1))
@@ -218,7 +214,7 @@ def test_shake_beyond_half_the_frame_rates_is_in_the_difference():
         motion = path[at].mean(axis=1)
         cameras.append(CameraMotion(time_s, motion, 1e-6, exposure_s, aperture_m, 0.0))
     spectra = _pair_spectra(*cameras, (0.3, 0.0), STATED, reach_s=(0.0, 0.0), turn=False)
-    pair = pair_evidence(spectra, WAVELENGTH_M)
+    pair = PairEvidence.of(spectra, WAVELENGTH_M)
     seen = difference_power(spectra.undone())
     model = pair.folded_shake(np.zeros((1, *seen.shape)), np.log([2.0]))[0]
     # thousands of coefficients know a mean to 2 %, the level in phase to 3; the corner costs 3
@@ -232,7 +228,7 @@ def evidence_of(scene, motions):
     """Return the evidence of cameras whose clocks and turn are known."""
     baseline = scene.second_camera.baseline_m
     spectra = _pair_spectra(*motions, baseline, STATED, reach_s=(0.0, 0.0), turn=False)
-    return pair_evidence(spectra, WAVELENGTH_M)
+    return PairEvidence.of(spectra, WAVELENGTH_M)
 
 
 def test_tables_give_the_spectra_of_a_layer():

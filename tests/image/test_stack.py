@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.image.stack import _image_width, _restack, star_images
+from blursplit.image.stack import StarImages, _image_width, _restack
 from blursplit.stars.tracks import Stamps, StarTracks
 
 FRAMES, SKY = 150, 20.0
@@ -92,7 +92,7 @@ def test_star_that_leaves_its_cutouts_has_its_whole_trail():
     tracks = tracks_of(pixels)
     stamps = replace(tracks.stamps, x0_px=corner[:, :1], y0_px=corner[:, 1:])
     tracks = replace(tracks, x_px=path[:, :1], y_px=path[:, 1:], stamps=stamps)
-    found = star_images(tracks, 1e3, 1.0, {})
+    found = StarImages.of(tracks, 1e3, 1.0, {})
     got = found.stack.images["recorded"]
     middle_x, middle_y = np.rint(path.mean(axis=0)).astype(int)
     half = got.shape[0] // 2

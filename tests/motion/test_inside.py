@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.motion.inside import FrameTensors, fit_inside_motion, measure_frame_tensors
+from blursplit.motion.inside import FrameTensors, InsideMotion
 from blursplit.motion.ringing import energy_spread
 from blursplit.stars.tracks import Stamps, StarTracks
 
@@ -99,7 +99,7 @@ def test_tensors_of_gaussian_streaks_are_unbiased_and_their_error_is_right():
     e = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     truth = 0.25 * rng.exponential(size=200)[:, None, None] * e[:, :, None] * e[:, None, :]
     tracks = _tracks_of(truth, 1.6, noise_e=3.0, seed=4)
-    found = measure_frame_tensors(tracks, SCALE, gain_e_per_adu=1.0)
+    found = FrameTensors.of(tracks, SCALE, gain_e_per_adu=1.0)
     assert found is not None
     flat = np.stack([truth[:, 0, 0], truth[:, 1, 1], truth[:, 0, 1]], axis=1)
     error = found.shared_arcsec2 - flat
@@ -119,7 +119,7 @@ def test_motion_in_plus_x_widens_xx_and_a_diagonal_streak_has_positive_xy():
     along_x[:, 0, 0] = level
     diagonal = 0.5 * level[:, None, None] * np.ones((2, 2))
     for truth, column in ((along_x, 0), (diagonal, 2)):
-        found = measure_frame_tensors(_tracks_of(truth, 1.6, noise_e=1.0, seed=6), SCALE)
+        found = FrameTensors.of(_tracks_of(truth, 1.6, noise_e=1.0, seed=6), SCALE)
         assert found is not None
         change = found.shared_arcsec2[-10:].mean(axis=0) - found.shared_arcsec2[:10].mean(axis=0)
         assert change[column] > 0.15
@@ -159,7 +159,7 @@ def test_a_ringing_mode_is_found_and_its_size_lies_in_the_interval():
     score, shown = [], []
     for seed in range(3):
         values, truth = _scene(seed, 0.5)
-        fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=seed)
+        fit = InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=seed)
         assert fit is not None
         assert fit.memory_probability > 0.99
         shown.append(fit.is_shown)
@@ -181,7 +181,7 @@ def test_its_transfer_function_is_that_of_displaced_stars():
     """The characteristic function of the motion itself, averaged over frames and directions."""
     values, _ = _scene(5, 0.5)
     energy = _ringing_tensors(len(values), 7.5, 0.015, 0.5, 0.5, 1005)  # the scene's own
-    fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=5)
+    fit = InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=5)
     assert fit is not None
     cycles = np.array([0.05, 0.15, 0.3])
     mean, error = fit.log_otf(cycles)
@@ -203,7 +203,7 @@ def test_skewed_air_with_a_short_memory_is_no_shake():
     white[:, 2] *= rng.choice([-1.0, 1.0], size=301)
     values = [0.3, 0.3, 0.0] + 0.06 * (white[1:] + 0.21 * white[:-1])
     values += 0.02 * rng.standard_normal(values.shape)
-    fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=1)
+    fit = InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=1)
     assert fit is not None
     assert not fit.is_shown
     assert fit.limit_rms_arcsec > 0.1
@@ -225,7 +225,7 @@ def test_slow_currents_that_change_the_focus_are_not_called_a_shake():
         axis=1,
     )
     values += 0.02 * rng.standard_normal(values.shape)
-    fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=1)
+    fit = InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=1)
     assert fit is not None
     assert fit.memory_probability > 0.99
     assert fit.form_probability < 0.5
@@ -236,8 +236,8 @@ def test_turned_by_a_right_angle_the_answer_turns_along():
     """Swapping the axes of the tensors swaps those of the answer."""
     values, _ = _scene(11, 0.5)
     turned = values[:, [1, 0, 2]] * np.array([1.0, 1.0, -1.0])
-    one = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, seed=2)
-    two = fit_inside_motion(_tensors(turned, 0.02), 0.5, 0.5, seed=2)
+    one = InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5, seed=2)
+    two = InsideMotion.of(_tensors(turned, 0.02), 0.5, 0.5, seed=2)
     assert one is not None
     assert two is not None
     mean_one, mean_two = one.mechanical_arcsec2.mean(axis=0), two.mechanical_arcsec2.mean(axis=0)
@@ -247,9 +247,9 @@ def test_turned_by_a_right_angle_the_answer_turns_along():
 def test_too_few_frames_or_no_stamps_give_nothing():
     """Fewer than twenty stretches, and tracks without cut-outs."""
     values, _ = _scene(12, 0.5, n=19)
-    assert fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5) is None
+    assert InsideMotion.of(_tensors(values, 0.02), 0.5, 0.5) is None
     tracks = _tracks_of(np.zeros((30, 2, 2)), 1.6, noise_e=1.0, seed=1)
-    assert measure_frame_tensors(tracks.without_stamps(), SCALE) is None
+    assert FrameTensors.of(tracks.without_stamps(), SCALE) is None
 
 
 def test_lost_frames_and_gaps_are_bridged():
@@ -259,7 +259,7 @@ def test_lost_frames_and_gaps_are_bridged():
     tensors = _tensors(values, 0.02)
     tensors.time_s[150:] += 4000.0
     tensors.segment[150:] = 1
-    fit = fit_inside_motion(tensors, 0.5, 0.5, seed=3)
+    fit = InsideMotion.of(tensors, 0.5, 0.5, seed=3)
     assert fit is not None
     assert np.isfinite(fit.frames_arcsec2).all()
     assert_allclose(fit.mechanical_arcsec2[:, 0, 0].mean(), truth, rtol=0.25)

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from blursplit.motion import pair_statistics
+from blursplit.motion import PairStatistics
 from blursplit.motion.common import detrend
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -20,7 +20,7 @@ QUICK = settings(
 
 
 def pairs_of(tracks):
-    return pair_statistics(
+    return PairStatistics.of(
         tracks,
         reference_x_px=np.nanmean(tracks.x_px, axis=0),
         reference_y_px=np.nanmean(tracks.y_px, axis=0),

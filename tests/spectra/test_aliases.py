@@ -11,9 +11,9 @@ from blursplit.budget.line_search import _group_harmonics
 from blursplit.evidence.rolling_rows import _row_aligned_motion
 from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (
+    AliasDecision,
     alias_candidates,
     apparent_frequency,
-    decide_alias,
     find_lines,
     row_time_log_odds,
     shared_probability,
@@ -81,7 +81,7 @@ def test_resonance_of_44_hz_filmed_at_60_is_identified_by_row_times(scenes, rng)
     assert_allclose(line.frequency_hz, 16.0, atol=0.5)
     candidates = alias_candidates(line.frequency_hz, 1 / 60)
     odds = row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum, candidates)
-    decision = decide_alias(candidates, exposure_s=0.005, evidence={"row times": odds})
+    decision = AliasDecision.of(candidates, exposure_s=0.005, evidence={"row times": odds})
     assert_allclose(decision.best_hz, 44.0, atol=0.5)
     assert decision.is_decided
     assert decision.evidence == ("exposure", "row times")
@@ -99,7 +99,9 @@ def test_slow_mode_stays_slow_under_a_rolling_shutter(scenes, rng):
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
     candidates = alias_candidates(line.frequency_hz, 1 / 60)
     odds = row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum, candidates)
-    assert_allclose(decide_alias(candidates, evidence={"row times": odds}).best_hz, 16.0, atol=0.5)
+    assert_allclose(
+        AliasDecision.of(candidates, evidence={"row times": odds}).best_hz, 16.0, atol=0.5
+    )
 
 
 def test_aligning_the_rows_restores_a_fast_line():
@@ -127,7 +129,9 @@ def test_global_shutter_leaves_the_odds_to_the_exposure(scenes, rng):
     odds = row_time_log_odds(x, y, 0 * delays, 1 / 60, line, found.continuum, candidates)
     # all patterns are equal then, to rounding
     assert_allclose(odds, odds[0], atol=1e-6)
-    assert not decide_alias(candidates, exposure_s=0.005, evidence={"row times": odds}).is_decided
+    assert not AliasDecision.of(
+        candidates, exposure_s=0.005, evidence={"row times": odds}
+    ).is_decided
 
 
 def test_hardware_time_stamps_with_jitter_decide(rng):
@@ -140,7 +144,7 @@ def test_hardware_time_stamps_with_jitter_decide(rng):
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 9.0))
     candidates = alias_candidates(line.frequency_hz, 0.05, 100.0)
     odds = time_stamp_log_odds(times, motion, line, found.continuum, candidates.frequency_hz)
-    decision = decide_alias(candidates, evidence={"time stamps": odds})
+    decision = AliasDecision.of(candidates, evidence={"time stamps": odds})
     assert_allclose(decision.best_hz, 31.0, atol=0.05)
     assert decision.is_decided
 
@@ -152,7 +156,9 @@ def test_second_frame_rate_decides():
     odds = _second_rate_log_odds(
         candidates.frequency_hz, 1 / 27, np.array([4.0]), np.array([0.02]), 0.02
     )
-    assert_allclose(decide_alias(candidates, evidence={"second frame rate": odds}).best_hz, 31.0)
+    assert_allclose(
+        AliasDecision.of(candidates, evidence={"second frame rate": odds}).best_hz, 31.0
+    )
 
 
 def test_line_of_all_stars_is_called_shared_and_one_of_each_is_not(scenes, rng):

@@ -10,13 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import Mode, Pair, principal_axes, whittle
-from blursplit.spectra.periodogram import (
-    FreeContinuum,
-    make_basis,
-    mode_density,
-    mode_density_slopes,
-    motion_periodogram,
-)
+from blursplit.spectra.periodogram import Basis, FreeContinuum, Periodogram
 
 RATE = 50.0
 N = 1500
@@ -43,11 +37,10 @@ def test_expected_periodogram_of_a_mode_is_its_simulated_mean(scenes, rng):
     """Expected periodogram of a mode is its simulated mean."""
     records = [scenes.damped_mode(N, RATE, 6.3, 0.015, rng)[::8] for _ in range(200)]
     powers = [
-        motion_periodogram(_times(), np.stack([r, r], axis=1), 1 / RATE).power[:, 0, 0]
-        for r in records
+        Periodogram.of(_times(), np.stack([r, r], axis=1), 1 / RATE).power[:, 0, 0] for r in records
     ]
-    found = motion_periodogram(_times(), np.stack([records[0]] * 2, axis=1), 1 / RATE)
-    model = mode_density(found, 6.3, 0.015)
+    found = Periodogram.of(_times(), np.stack([records[0]] * 2, axis=1), 1 / RATE)
+    model = found.mode_density(6.3, 0.015)
     near = np.abs(found.frequency_hz - 6.3) < 0.5
     # mean of 200 records of three tapers: 4 % a bin, more where neighbours repeat; five of them
     assert_allclose(np.mean(powers, axis=0)[near], model[near], rtol=0.22)
@@ -55,8 +48,8 @@ def test_expected_periodogram_of_a_mode_is_its_simulated_mean(scenes, rng):
 
 def test_mode_density_integrates_to_one_and_peaks_in_place():
     """Mode density integrates to one and peaks in place."""
-    found = motion_periodogram(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
-    model = mode_density(found, 11.7, 0.05)
+    found = Periodogram.of(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
+    model = found.mode_density(11.7, 0.05)
     step = found.frequency_hz[0]
     # the ends left out hold less than a per cent of a mode well inside the band
     assert_allclose(model.sum() * step, 1.0, rtol=0.01)
@@ -69,8 +62,8 @@ def test_half_power_width_of_the_long_record_model_is_the_closed_form():
     """Half power width of the long record model is the closed form."""
     n = 60000
     noise = np.random.default_rng(0).normal(size=(n, 2))
-    found = motion_periodogram(_times(n), noise, 1 / RATE)
-    model = mode_density(found, 10.0, 0.05)
+    found = Periodogram.of(_times(n), noise, 1 / RATE)
+    model = found.mode_density(10.0, 0.05)
     half = found.frequency_hz[model > model.max() / 2]
     # physics: f1, f2 = 0.94611, 1.04636 f0; sampling folds a little power, bins are 0.0008 Hz
     assert_allclose([half[0], half[-1]], [9.4611, 10.4636], rtol=3e-3)
@@ -78,8 +71,8 @@ def test_half_power_width_of_the_long_record_model_is_the_closed_form():
 
 def test_mode_above_nyquist_folds():
     """Mode above nyquist folds."""
-    found = motion_periodogram(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
-    model = mode_density(found, 38.0, 0.002)
+    found = Periodogram.of(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
+    model = found.mode_density(38.0, 0.002)
     assert_allclose(found.frequency_hz[int(np.argmax(model))], 12.0, atol=0.04)
 
 
@@ -216,14 +209,14 @@ def test_steady_line_far_above_all_else_is_found(noise, rng):
 
 def test_slopes_of_the_mode_density_are_those_of_differences():
     """Slopes by ln frequency and ln damping against central differences."""
-    found = motion_periodogram(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
-    density, by_frequency, by_damping = mode_density_slopes(found, 7.3, 0.02)
-    assert_allclose(density, mode_density(found, 7.3, 0.02), rtol=1e-9, atol=1e-15)
+    found = Periodogram.of(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
+    density, by_frequency, by_damping = found.mode_density_slopes(7.3, 0.02)
+    assert_allclose(density, found.mode_density(7.3, 0.02), rtol=1e-9, atol=1e-15)
     step = 1e-5
     up, down = np.exp(step), np.exp(-step)
     pairs = (
-        (by_frequency, [mode_density(found, 7.3 * s, 0.02) for s in (up, down)]),
-        (by_damping, [mode_density(found, 7.3, 0.02 * s) for s in (up, down)]),
+        (by_frequency, [found.mode_density(7.3 * s, 0.02) for s in (up, down)]),
+        (by_damping, [found.mode_density(7.3, 0.02 * s) for s in (up, down)]),
     )
     for slope, (above, below) in pairs:
         # third derivatives, a few hundred times the slope where the peak is narrow, times step^2
@@ -232,7 +225,7 @@ def test_slopes_of_the_mode_density_are_those_of_differences():
 
 def _pair(split, n=6000, damping=0.01):
     """Return the fit of two modes about 9 Hz whose periodogram is the expected one."""
-    blank = motion_periodogram(_times(n), np.ones((n, 2)) * np.arange(n)[:, None] % 7, 1 / RATE)
+    blank = Periodogram.of(_times(n), np.ones((n, 2)) * np.arange(n)[:, None] % 7, 1 / RATE)
     modes = [
         Mode(9.0 * (1 + half * split), damping, np.diag(size))
         for half, size in ((0.5, [0.02, 0.0]), (-0.5, [0.0, 0.01]))
@@ -278,7 +271,7 @@ def test_slopes_of_a_pair_are_those_of_differences():
 def test_a_continuum_that_is_not_known_costs_what_a_fit_of_all_says():
     """The slow twin: expected information of a pair and of every spline, inverted as a whole."""
     pair = replace(_pair(0.01), start=Mode(9.0, 0.03, np.diag([0.02, 0.01])))
-    basis = make_basis(pair.periodogram.frequency_hz, RATE / 2)
+    basis = Basis.of(pair.periodogram.frequency_hz, RATE / 2)
     level = np.array([[2.0, 0.6], [0.6, 1.0]]) * 1e-4
     rest = np.tile(level, (basis.matrix.shape[0], 1, 1))
     vector = np.array([0.0, 1.0, np.log(0.03), 0.2, np.log(0.14), np.log(0.1)])

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.motion import fit_common_motion
+from blursplit.motion import CommonMotion
 from blursplit.report.words import text_of
 from blursplit.spectra.events import find_onsets
 from blursplit.spectra.ringdown import Interval
-from blursplit.spectra.tap_result import TapResult, TapSequence, _mean_of, measure_taps
+from blursplit.spectra.tap_result import TapResult, TapSequence, _mean_of
 from blursplit.stars.tracks import StarTracks
 
 RATE = 100.0
@@ -40,7 +40,7 @@ def _tapped(scenes, rng, modes, rms=0.3):
 def test_taps_are_found_and_their_mode_measured(scenes, rng):
     """Taps are found and their mode measured."""
     time, motion = _tapped(scenes, rng, [(11.7, 0.015, 3.0, (0.8, 0.6))])
-    found = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
+    found = TapResult.of(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
     # the first frame of large displacement is within a quarter of a period of the tap
     assert_allclose([tap.start_s for tap in found.taps], TAPS_S, atol=0.05)
     mode = found.modes[0]
@@ -64,7 +64,7 @@ def test_two_modes_of_one_tap_are_told_apart(scenes, rng):
     """Two modes of one tap are told apart."""
     modes = [(11.7, 0.015, 3.0, (0.8, 0.6)), (6.3, 0.03, 2.0, (-0.6, 0.8))]
     time, motion = _tapped(scenes, rng, modes)
-    found = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
+    found = TapResult.of(time, motion, 1 / RATE, pixel_scale_arcsec=1.0, settle_arcsec=0.5)
     assert_allclose([m.frequency_hz.value for m in found.modes[:2]], [11.7, 6.3], rtol=0.01)
     assert_allclose([m.damping_ratio.value for m in found.modes[:2]], [0.015, 0.03], rtol=0.15)
 
@@ -72,8 +72,8 @@ def test_two_modes_of_one_tap_are_told_apart(scenes, rng):
 def test_scale_changes_sizes_and_nothing_else(scenes, rng):
     """Scale changes sizes and nothing else."""
     time, motion = _tapped(scenes, rng, [(11.7, 0.015, 3.0, (0.8, 0.6))])
-    in_px = measure_taps(time, motion, 1 / RATE)
-    in_arcsec = measure_taps(time, motion / 1.5, 1 / RATE, pixel_scale_arcsec=1.5)
+    in_px = TapResult.of(time, motion, 1 / RATE)
+    in_arcsec = TapResult.of(time, motion / 1.5, 1 / RATE, pixel_scale_arcsec=1.5)
     assert in_px.settling_s is None
     assert "tap-no-scale" in {warning.code for warning in in_px.warnings}
     assert_allclose(in_arcsec.peak_arcsec.value, in_px.peak_px.value, rtol=1e-3)
@@ -84,7 +84,7 @@ def test_scale_changes_sizes_and_nothing_else(scenes, rng):
 def test_record_survives_its_file_format(scenes, rng):
     """Record survives its file format."""
     time, motion = _tapped(scenes, rng, [(11.7, 0.015, 3.0, (0.8, 0.6))])
-    result = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0)
+    result = TapResult.of(time, motion, 1 / RATE, pixel_scale_arcsec=1.0)
     assert TapResult.from_json(result.to_json()) == result
     assert '"schema": "blursplit-tap/1"' in result.to_json()
     assert result.cautions
@@ -103,7 +103,7 @@ def _after(scenes, seed, starts, *, mode=(11.7, 0.015, 3.0), most=np.inf):
     time = np.arange(N) / RATE
     ring = sum(_ring(time, start, *mode) for start in starts)
     motion = np.clip(_air(scenes, rng) + np.outer(ring, (0.8, 0.6)), -most, most)
-    return measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0)
+    return TapResult.of(time, motion, 1 / RATE, pixel_scale_arcsec=1.0)
 
 
 def _codes(result):
@@ -208,7 +208,7 @@ def test_widths_tell_what_a_frame_rate_folds(scenes, true_hz):
         duration_s=N / RATE,
         nyquist_hz=RATE / 2,
     )
-    found = measure_taps(
+    found = TapResult.of(
         np.arange(N) / RATE,
         motion,
         0.01,
@@ -228,13 +228,13 @@ def test_what_one_tap_of_several_shows_is_not_stated(scenes):
     ring = sum(_ring(time, start, 11.7, 0.015, 3.0) for start in TAPS_S)
     once = _ring(time, TAPS_S[2], 23.0, 0.01, 2.0)
     motion = _air(scenes, rng)
-    found = measure_taps(
+    found = TapResult.of(
         time, motion + np.outer(ring + once, (0.8, 0.6)), 0.01, pixel_scale_arcsec=1.0
     )
     assert [round(mode.frequency_hz.value, 1) for mode in found.modes] == [11.7]
     assert len(found.taps[2].modes) == 2
     each = sum(_ring(time, s, f, 0.015, 3.0) for s, f in zip(TAPS_S, (7, 9, 12, 16), strict=True))
-    found = measure_taps(time, motion + np.outer(each, (0.8, 0.6)), 0.01, pixel_scale_arcsec=1.0)
+    found = TapResult.of(time, motion + np.outer(each, (0.8, 0.6)), 0.01, pixel_scale_arcsec=1.0)
     assert found.modes == []
     assert found.settling_s is None
     assert "tap-not-repeated" in _codes(found)
@@ -258,7 +258,7 @@ def test_half_power_width_of_a_clean_ring_is_its_damping():
     time = np.arange(N) / RATE
     quiet = 1e-3 * np.random.default_rng(5).normal(size=(N, 2))
     motion = quiet + np.outer(_ring(time, 12.0, 11.7, 0.015, 3.0), (0.8, 0.6))
-    (mode,) = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0).modes
+    (mode,) = TapResult.of(time, motion, 1 / RATE, pixel_scale_arcsec=1.0).modes
     # cut at six decay times: the cut adds a ripple of e^-6 of the peak's amplitude; the two flanks
     # differ by the order of zeta^2
     assert_allclose(mode.half_power_damping_ratio, 0.015, rtol=0.01)
@@ -291,9 +291,9 @@ def test_rolling_shutter_leaves_a_slow_ring_as_it_is():
         cadence_s=1 / rate,
         frame=np.arange(n),
     )
-    common = fit_common_motion(tracks)
+    common = CommonMotion.of(tracks)
     motion = np.stack([common.x_px, common.y_px], axis=1)
-    result = measure_taps(time, motion, 1 / rate, pixel_scale_arcsec=1.0)
+    result = TapResult.of(time, motion, 1 / rate, pixel_scale_arcsec=1.0)
     assert_allclose(result.frequency_hz.value, 11.7, rtol=2e-3)
     assert result.damping_ratio.low95 <= 0.015 <= result.damping_ratio.high95
     kept = abs(np.mean(np.exp(2j * np.pi * 11.7 * (read - read.mean()))))
@@ -306,7 +306,7 @@ def test_rolling_shutter_leaves_a_slow_ring_as_it_is():
 def test_no_tap_gives_an_empty_record_and_says_so(scenes, rng):
     """No tap gives an empty record and says so."""
     _, motion = _tapped(scenes, rng, [])
-    result = measure_taps(np.arange(N) / RATE, motion, 1 / RATE, pixel_scale_arcsec=1.0)
+    result = TapResult.of(np.arange(N) / RATE, motion, 1 / RATE, pixel_scale_arcsec=1.0)
     assert result.taps == []
     assert result.settling_s is None
     assert {warning.code for warning in result.warnings} == {"tap-none"}
@@ -328,11 +328,11 @@ def test_taps_are_found_in_every_stretch_and_jumps_bring_no_call_for_force(scene
     segment = (time > 18.0).astype(np.int64)
     quiet = _air(scenes, rng)
     ring = sum(_ring(time, start, 11.7, 0.015, 3.0) for start in (6.0, 26.0))
-    found = measure_taps(
+    found = TapResult.of(
         time, quiet + np.outer(ring, (0.8, 0.6)), 0.01, segment=segment, pixel_scale_arcsec=1.0
     )
     assert [round(tap.start_s) for tap in found.taps] == [6, 26]
-    none = measure_taps(time, quiet, 0.01, segment=segment, pixel_scale_arcsec=1.0)
+    none = TapResult.of(time, quiet, 0.01, segment=segment, pixel_scale_arcsec=1.0)
     assert [warning.code for warning in none.warnings] == ["tap-none"]
     assert "firm" not in text_of(none.warnings[0])
     assert "2 stretches" in text_of(none.warnings[0])
@@ -347,7 +347,7 @@ def test_a_frequency_that_follows_the_size_is_one_mode_and_a_result(scenes):
     turn = 2 * np.pi * 7.8 * (late + 0.02 * (1.0 - np.exp(-rate * late)) / rate)
     ring = np.where(time >= 12.0, 4.0 * np.exp(-rate * late) * np.sin(turn), 0.0)
     motion = 0.3 * _air(scenes, rng) + np.outer(ring, (0.8, 0.6))
-    found = measure_taps(time, motion, 0.01, pixel_scale_arcsec=1.0)
+    found = TapResult.of(time, motion, 0.01, pixel_scale_arcsec=1.0)
     (mode,) = found.modes
     assert mode.frequency_rise.low95 < 0.02 < mode.frequency_rise.high95
     assert mode.frequency_rise.low95 > 0.0

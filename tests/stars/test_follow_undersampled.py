@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blursplit.image.stack import _sampling_error, star_images
+from blursplit.image.stack import StarImages, _sampling_error
 from blursplit.stars import follow_stars
 
 X = np.array([40.3, 118.6, 82.1, 36.2, 121.4, 78.8])
@@ -43,7 +43,7 @@ def test_narrow_stars_have_a_width_where_they_wander_over_their_pixels(
         make_sequence(X + motion[:, :1], Y + motion[:, 1:], FLUX, rng, sigma=sigma)
     )
     assert "undersampled" not in dict(tracks.notes)
-    images = star_images(tracks, 1e3, 1.0, {})
+    images = StarImages.of(tracks, 1e3, 1.0, {})
     assert images is not None
     for name, variance in (("registered", 0.0), ("recorded", motion.var(axis=0).mean())):
         true = 2.3548 * np.sqrt(sigma**2 + variance)

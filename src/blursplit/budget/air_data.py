@@ -24,7 +24,6 @@ from blursplit.motion.common import GridData
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.tilt import (
     Axis,
-    corners,
     cross_spectrum_table,
     pair_kernels,
     rows_between,
@@ -65,6 +64,64 @@ class SpectralData:
     def n_stars(self) -> int:
         """Number of stars."""
         return int(self.modes.shape[1]) // 2
+
+    @classmethod
+    def of(
+        cls, grid: GridData, modes: FloatArray, *, skip_hz: list[tuple[float, float]]
+    ) -> SpectralData:
+        """Measure powers of the modes in bins of frequency.
+
+        `modes` (n_modes, 2 n_stars). `skip_hz` (low, high) each: bands filled by lines; their
+        Fourier frequencies are left out of the bins.
+
+        Slepian tapers keep the steep spectrum of the air from leaking into the quiet high
+        frequencies (Thomson 1982). The lowest bin starts at 1.5/length, since the removed trend and
+        the tapers blur what lies below. A bin holds five Fourier frequencies or more, so that the
+        logarithm of its power is nearly Gaussian.
+        """
+        edges = _bin_edges(grid.longest_s, 0.5 / grid.cadence_s)
+        n_bins, n_modes = len(edges) - 1, len(modes)
+        total = np.zeros((n_bins, n_modes + 1))
+        number, weighted_hz = np.zeros(n_bins), np.zeros(n_bins)
+        shared_scatter = np.zeros((n_bins, n_bins))
+        for segment in grid.segments:
+            n = len(segment.real)
+            tapers = _tapers(n)
+            frequency, power = _mode_power(segment.stars_arcsec @ modes.T, grid.cadence_s, tapers)
+            use = frequency >= 1.5 / (n * grid.cadence_s)
+            for low, high in skip_hz:
+                use &= ~((frequency >= low) & (frequency <= high))
+            bins = np.searchsorted(edges, frequency, side="right") - 1
+            use &= (bins >= 0) & (bins < n_bins)
+            np.add.at(total, bins[use], power[use])
+            np.add.at(number, bins[use], 1.0)
+            np.add.at(weighted_hz, bins[use], frequency[use])
+            for lag, overlap in enumerate(_taper_overlap(n)):
+                both = use[: len(use) - lag] & use[lag:]
+                first, second = bins[: len(use) - lag][both], bins[lag:][both]
+                np.add.at(shared_scatter, (first, second), overlap)
+                if lag:
+                    np.add.at(shared_scatter, (second, first), overlap)
+        filled = number >= const.FIT_FEWEST_IN_BIN
+        number = number[filled]
+        scatter = shared_scatter[np.ix_(filled, filled)] / np.outer(number, number)
+        count = 1.0 / np.diag(scatter)
+        lower, upper = edges[:-1][filled], edges[1:][filled]
+        samples = lower[:, None] + (upper - lower)[:, None] * np.array(const.FIT_BIN_SAMPLES)
+        centre = weighted_hz[filled] / number
+        samples *= (centre / samples.mean(axis=1))[:, None]
+        mean = total[filled] / number[:, None]
+        return cls(
+            frequency_hz=samples,
+            low_hz=lower,
+            high_hz=upper,
+            count=count,
+            correlation=scatter * np.sqrt(np.outer(count, count)),
+            power=mean[:, :n_modes],
+            shared_xy=mean[:, n_modes],
+            modes=modes,
+            noise=(modes**2) @ np.tile(grid.noise_psd_arcsec2_hz, 2),
+        )
 
 
 def differential_modes(x: FloatArray, y: FloatArray, optics: Optics) -> FloatArray:
@@ -147,64 +204,6 @@ class _Pairs:
         return along, across
 
 
-def spectral_data(
-    grid: GridData, modes: FloatArray, *, skip_hz: list[tuple[float, float]]
-) -> SpectralData:
-    """Measure powers of the modes in bins of frequency.
-
-    `modes` (n_modes, 2 n_stars). `skip_hz` (low, high) each: bands filled by lines; their
-    Fourier frequencies are left out of the bins.
-
-    Slepian tapers keep the steep spectrum of the air from leaking into the quiet high
-    frequencies (Thomson 1982). The lowest bin starts at 1.5/length, since the removed trend and
-    the tapers blur what lies below. A bin holds five Fourier frequencies or more, so that the
-    logarithm of its power is nearly Gaussian.
-    """
-    edges = _bin_edges(grid.longest_s, 0.5 / grid.cadence_s)
-    n_bins, n_modes = len(edges) - 1, len(modes)
-    total = np.zeros((n_bins, n_modes + 1))
-    number, weighted_hz = np.zeros(n_bins), np.zeros(n_bins)
-    shared_scatter = np.zeros((n_bins, n_bins))
-    for segment in grid.segments:
-        n = len(segment.real)
-        tapers = _tapers(n)
-        frequency, power = _mode_power(segment.stars_arcsec @ modes.T, grid.cadence_s, tapers)
-        use = frequency >= 1.5 / (n * grid.cadence_s)
-        for low, high in skip_hz:
-            use &= ~((frequency >= low) & (frequency <= high))
-        bins = np.searchsorted(edges, frequency, side="right") - 1
-        use &= (bins >= 0) & (bins < n_bins)
-        np.add.at(total, bins[use], power[use])
-        np.add.at(number, bins[use], 1.0)
-        np.add.at(weighted_hz, bins[use], frequency[use])
-        for lag, overlap in enumerate(_taper_overlap(n)):
-            both = use[: len(use) - lag] & use[lag:]
-            first, second = bins[: len(use) - lag][both], bins[lag:][both]
-            np.add.at(shared_scatter, (first, second), overlap)
-            if lag:
-                np.add.at(shared_scatter, (second, first), overlap)
-    filled = number >= const.FIT_FEWEST_IN_BIN
-    number = number[filled]
-    scatter = shared_scatter[np.ix_(filled, filled)] / np.outer(number, number)
-    count = 1.0 / np.diag(scatter)
-    lower, upper = edges[:-1][filled], edges[1:][filled]
-    samples = lower[:, None] + (upper - lower)[:, None] * np.array(const.FIT_BIN_SAMPLES)
-    centre = weighted_hz[filled] / number
-    samples *= (centre / samples.mean(axis=1))[:, None]
-    mean = total[filled] / number[:, None]
-    return SpectralData(
-        frequency_hz=samples,
-        low_hz=lower,
-        high_hz=upper,
-        count=count,
-        correlation=scatter * np.sqrt(np.outer(count, count)),
-        power=mean[:, :n_modes],
-        shared_xy=mean[:, n_modes],
-        modes=modes,
-        noise=(modes**2) @ np.tile(grid.noise_psd_arcsec2_hz, 2),
-    )
-
-
 def _mode_power(
     series: FloatArray, cadence_s: float, tapers: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -284,7 +283,7 @@ class _OneStar:
     def at(self, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
         """Return exp of bilinearly interpolated tables (n_wind, n_outer, ...), shape (n, ...)."""
         flat = values.reshape(values.shape[0] * values.shape[1], -1)
-        out = weighted_sums(flat, *corners(self.wind, log_wind, self.outer, log_outer))
+        out = weighted_sums(flat, *self.wind.corners(log_wind, self.outer, log_outer))
         np.exp(out, out=out)
         return np.asarray(out.reshape(len(out), *values.shape[2:]))
 
@@ -326,7 +325,7 @@ class AirTable:
         `onto` (n, ...): what it is added to, in place.
         """
         outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
-        node, weight = corners(self.high_wind, log_wind, self.outside.outer, outer)
+        node, weight = self.high_wind.corners(log_wind, self.outside.outer, outer)
         node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
         weight *= j[:, :, None]
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
@@ -334,6 +333,96 @@ class AirTable:
         node, weight = node.reshape(len(j), -1), weight.reshape(len(j), -1)
         weighted_sums(flat, node, weight, onto.reshape(len(j), -1))
         return onto
+
+    @classmethod
+    def of(
+        cls,
+        grid: GridData,
+        data: SpectralData,
+        optics: Optics,
+        *,
+        fine_hz: FloatArray,
+        baseline_m: FloatArray,
+        parts_winds: bool = False,
+    ) -> AirTable:
+        """Tabulate the air for these stars, this camera and this telescope.
+
+        `fine_hz` (n_fine,). `baseline_m` (n_baselines,). `parts_winds`: see `_layer_heights`.
+
+        Cross-spectra of the high layers are averaged over the unknown direction of the wind;
+        exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back
+        as the sampling does.
+        """
+        low_wind = min(const.FIT_NEAR_WIND_M_S[0], optics.wind_m_s[0])
+        wind = _log_spaced((low_wind, optics.wind_m_s[1]), const.FIT_WIND_NODES)
+        far = _log_spaced(optics.outer_scale_m, const.FIT_OUTER_SCALE_NODES[1])
+        near = _log_spaced(const.FIT_NEAR_OUTER_SCALE_M, const.FIT_OUTER_SCALE_NODES[0])
+        sampled = _Sampled(grid.exposure_s, grid.cadence_s, optics.aperture_m)
+        ends = (Axis(wind), sampled, data.frequency_hz, fine_hz, baseline_m, optics)
+        where = grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m
+        heights = _layer_heights(*where, parts_winds=parts_winds)
+        pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
+        high_wind = _log_spaced(optics.wind_m_s, const.FIT_WIND_NODES)
+        shape = (len(heights), len(high_wind), len(far))
+        high = np.zeros((*shape, *data.power.T.shape), dtype=np.float32)
+        high_fine = np.zeros((*shape, len(fine_hz)), dtype=np.float32)
+        x = np.geomspace(1e-5, 60.0, 400)
+        weights = pairs.weights(data.modes)
+        for k, log_outer in enumerate(far if len(heights) else ()):
+            table = cross_spectrum_table(
+                optics.aperture_m / float(np.exp(log_outer)), optics.obstruction, TILT
+            )
+            for i, height in enumerate(heights):
+                s = pairs.separation_arcsec / const.ARCSEC_PER_RADIAN * height / optics.aperture_m
+                along, across = table(x, s)
+                modes = np.maximum(along @ weights[0] + across @ weights[1], 1e-12 * along[:, :1])
+                log_modes = np.log(modes)
+                shared = np.log(0.5 * (modes[:, 0] + modes[:, 1]) / data.n_stars)
+                for j, speed in enumerate(np.exp(high_wind)):
+                    bins = sampled.density(data.frequency_hz, speed, x, log_modes).mean(axis=1)
+                    high[i, j, k] = optics.unit_arcsec2 * bins.T
+                    fine = sampled.density(fine_hz, speed, x, shared[:, None])[..., 0]
+                    high_fine[i, j, k] = optics.unit_arcsec2 * fine
+        return cls(
+            near=_one_star(near, *ends),
+            outside=_one_star(far, *ends),
+            height_m=heights,
+            high_wind=Axis(high_wind),
+            high=high,
+            fine_hz=fine_hz,
+            high_fine=high_fine,
+            baseline_m=baseline_m,
+        )
+
+    def mean_of_openings(
+        self, optics: Optics, frequency_hz: FloatArray, separation_m: float
+    ) -> AirTable:
+        """Return the table for the mean motion of a mask's two images in place of one star's.
+
+        `self`: for one opening. `optics`: of one opening. `frequency_hz` (n_bins,): centres of the
+        bins of the data. `separation_m`: distance of the openings' centres.
+
+        The mean of two tilts has the spectrum (S1 + Sc)/2 with Sc the co-spectrum of beams the
+        separation apart, here its mean over directions of the wind and both axes. Openings that
+        stand 2.5 diameters apart halve the fast motion and leave the slow one whole.
+        """
+        separation = np.array([0.0, separation_m / optics.aperture_m])
+
+        def thinned(one: _OneStar) -> _OneStar:
+            bins, fine = one.bins.copy(), one.fine.copy()
+            for k, log_outer in enumerate(one.outer.nodes):
+                ratio = float(optics.aperture_m / np.exp(log_outer))
+                co_spectra = cross_spectrum_table(ratio, optics.obstruction, TILT)
+                for j, log_wind in enumerate(one.wind.nodes):
+                    for out, at_hz in ((bins, frequency_hz), (fine, self.fine_hz)):
+                        along, across = co_spectra(
+                            at_hz * optics.aperture_m / np.exp(log_wind), separation
+                        )
+                        both = along + across
+                        out[j, k] += np.log(np.maximum(0.5 * (1.0 + both[:, 1] / both[:, 0]), 1e-3))
+            return replace(one, bins=bins, fine=fine)
+
+        return replace(self, near=thinned(self.near), outside=thinned(self.outside))
 
 
 def _layer_heights(
@@ -355,65 +444,6 @@ def _layer_heights(
         / max(theta, 1e-3)
     )
     return np.asarray(np.unique(np.minimum(heights, const.FIT_HIGHEST_LAYER_M)))
-
-
-def build_air_table(
-    grid: GridData,
-    data: SpectralData,
-    optics: Optics,
-    *,
-    fine_hz: FloatArray,
-    baseline_m: FloatArray,
-    parts_winds: bool = False,
-) -> AirTable:
-    """Tabulate the air for these stars, this camera and this telescope.
-
-    `fine_hz` (n_fine,). `baseline_m` (n_baselines,). `parts_winds`: see `_layer_heights`.
-
-    Cross-spectra of the high layers are averaged over the unknown direction of the wind;
-    exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back as
-    the sampling does.
-    """
-    low_wind = min(const.FIT_NEAR_WIND_M_S[0], optics.wind_m_s[0])
-    wind = _log_spaced((low_wind, optics.wind_m_s[1]), const.FIT_WIND_NODES)
-    far = _log_spaced(optics.outer_scale_m, const.FIT_OUTER_SCALE_NODES[1])
-    near = _log_spaced(const.FIT_NEAR_OUTER_SCALE_M, const.FIT_OUTER_SCALE_NODES[0])
-    sampled = _Sampled(grid.exposure_s, grid.cadence_s, optics.aperture_m)
-    ends = (Axis(wind), sampled, data.frequency_hz, fine_hz, baseline_m, optics)
-    where = grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m
-    heights = _layer_heights(*where, parts_winds=parts_winds)
-    pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
-    high_wind = _log_spaced(optics.wind_m_s, const.FIT_WIND_NODES)
-    shape = (len(heights), len(high_wind), len(far))
-    high = np.zeros((*shape, *data.power.T.shape), dtype=np.float32)
-    high_fine = np.zeros((*shape, len(fine_hz)), dtype=np.float32)
-    x = np.geomspace(1e-5, 60.0, 400)
-    weights = pairs.weights(data.modes)
-    for k, log_outer in enumerate(far if len(heights) else ()):
-        table = cross_spectrum_table(
-            optics.aperture_m / float(np.exp(log_outer)), optics.obstruction, TILT
-        )
-        for i, height in enumerate(heights):
-            s = pairs.separation_arcsec / const.ARCSEC_PER_RADIAN * height / optics.aperture_m
-            along, across = table(x, s)
-            modes = np.maximum(along @ weights[0] + across @ weights[1], 1e-12 * along[:, :1])
-            log_modes = np.log(modes)
-            shared = np.log(0.5 * (modes[:, 0] + modes[:, 1]) / data.n_stars)
-            for j, speed in enumerate(np.exp(high_wind)):
-                bins = sampled.density(data.frequency_hz, speed, x, log_modes).mean(axis=1)
-                high[i, j, k] = optics.unit_arcsec2 * bins.T
-                fine = sampled.density(fine_hz, speed, x, shared[:, None])[..., 0]
-                high_fine[i, j, k] = optics.unit_arcsec2 * fine
-    return AirTable(
-        near=_one_star(near, *ends),
-        outside=_one_star(far, *ends),
-        height_m=heights,
-        high_wind=Axis(high_wind),
-        high=high,
-        fine_hz=fine_hz,
-        high_fine=high_fine,
-        baseline_m=baseline_m,
-    )
 
 
 def _log_spaced(ends: tuple[float, float], n: int) -> FloatArray:
@@ -481,34 +511,3 @@ def _one_star(
             [np.log(structure_function(baseline_m, 1.0, s)) for s in np.exp(log_outer)]
         ),
     )
-
-
-def mean_of_openings(
-    table: AirTable, optics: Optics, frequency_hz: FloatArray, separation_m: float
-) -> AirTable:
-    """Return the table for the mean motion of a mask's two images in place of one star's.
-
-    `table`: for one opening. `optics`: of one opening. `frequency_hz` (n_bins,): centres of the
-    bins of the data. `separation_m`: distance of the openings' centres.
-
-    The mean of two tilts has the spectrum (S1 + Sc)/2 with Sc the co-spectrum of beams the
-    separation apart, here its mean over directions of the wind and both axes. Openings that
-    stand 2.5 diameters apart halve the fast motion and leave the slow one whole.
-    """
-    separation = np.array([0.0, separation_m / optics.aperture_m])
-
-    def thinned(one: _OneStar) -> _OneStar:
-        bins, fine = one.bins.copy(), one.fine.copy()
-        for k, log_outer in enumerate(one.outer.nodes):
-            ratio = float(optics.aperture_m / np.exp(log_outer))
-            co_spectra = cross_spectrum_table(ratio, optics.obstruction, TILT)
-            for j, log_wind in enumerate(one.wind.nodes):
-                for out, at_hz in ((bins, frequency_hz), (fine, table.fine_hz)):
-                    along, across = co_spectra(
-                        at_hz * optics.aperture_m / np.exp(log_wind), separation
-                    )
-                    both = along + across
-                    out[j, k] += np.log(np.maximum(0.5 * (1.0 + both[:, 1] / both[:, 0]), 1e-3))
-        return replace(one, bins=bins, fine=fine)
-
-    return replace(table, near=thinned(table.near), outside=thinned(table.outside))

@@ -76,6 +76,23 @@ class AirState:
         """Strength of all but the near air."""
         return np.asarray(self.j_ground + self.j_high.sum(axis=1))
 
+    def open_shape(self, frequency_hz: FloatArray) -> FloatArray:
+        """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
+
+        A first-order (exponentially correlated) motion: flat below its corner, falling as the
+        square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
+        frames fold to a place where its width makes a hump and no line.
+        """
+        return _folded(self, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
+
+    def sampled_open_shape(
+        self, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
+    ) -> FloatArray:
+        """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
+        turns = np.arange(-const.FIT_FOLDS, const.FIT_FOLDS + 1) * rate_hz
+        at = np.abs(frequency_hz[:, None] + turns)
+        return _folded(self, at, np.sinc(at * exposure_s) ** 2)
+
 
 @dataclass(frozen=True)
 class Priors:
@@ -362,8 +379,8 @@ class AirModel:
             strength = state.j_high * state.tilt_scale[:, None]
             table.high_at(table.high, strength, state.log_high_wind, state.log_outer, modes)
         shared = self._at_telescope(state, "bins")
-        shape = sampled_open_shape(
-            state, data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
+        shape = state.sampled_open_shape(
+            data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
         )
         shared += shape[:, None] * _three(state.open_arcsec2)[:, :, None]
         shared += _three(self.line_power).T
@@ -397,8 +414,8 @@ class AirModel:
 
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
         """Return the broadband shared excess as the frames show it, (n, 2, 2, n_frequencies)."""
-        shape = sampled_open_shape(
-            state, frequency_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
+        shape = state.sampled_open_shape(
+            frequency_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
         )
         return np.asarray(state.open_arcsec2[:, :, :, None] * shape[:, None, None, :])
 
@@ -629,25 +646,6 @@ def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
     out[:, 0, 0], out[:, 1, 1] = mean + half * cosine, mean - half * cosine
     out[:, 0, 1] = out[:, 1, 0] = half * sine
     return out
-
-
-def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
-    """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
-
-    A first-order (exponentially correlated) motion: flat below its corner, falling as the
-    square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
-    frames fold to a place where its width makes a hump and no line.
-    """
-    return _folded(state, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
-
-
-def sampled_open_shape(
-    state: AirState, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
-) -> FloatArray:
-    """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
-    turns = np.arange(-const.FIT_FOLDS, const.FIT_FOLDS + 1) * rate_hz
-    at = np.abs(frequency_hz[:, None] + turns)
-    return _folded(state, at, np.sinc(at * exposure_s) ** 2)
 
 
 def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 from blursplit import constants as const
 from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
-from blursplit.budget.histories import DriveDraws, Histories, HistorySetup, draw_histories
+from blursplit.budget.histories import DriveDraws, Histories, HistorySetup
 from blursplit.budget.line_search import Lines
 from blursplit.budget.record import Allowed, Motion
 from blursplit.definitions import (
@@ -40,12 +40,12 @@ from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
 from blursplit.motion.inside import (
+    FrameTensors,
     InsideMotion,
     fast_variance_px2,
-    fit_inside_motion,
-    measure_frame_tensors,
     shared_shape,
 )
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels
@@ -205,11 +205,11 @@ def _inside(record: Record, seed: int) -> InsideMotion | None:
     optics = facts.optics
     if scale is None or optics is None or not record.shapes_are_stars:
         return None
-    tensors = measure_frame_tensors(tracks, scale, gain_e_per_adu=record.rig.get("gain_e_per_adu"))
+    tensors = FrameTensors.of(tracks, scale, gain_e_per_adu=record.rig.get("gain_e_per_adu"))
     if tensors is None:
         return None
     air_time_s = optics.aperture_m / optics.wind_m_s[0]
-    return fit_inside_motion(tensors, exposure, cadence, air_time_s=air_time_s, seed=seed)
+    return InsideMotion.of(tensors, exposure, cadence, air_time_s=air_time_s, seed=seed)
 
 
 def _registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
@@ -283,7 +283,7 @@ def _from_spectra(
         seed=seed,
         pace=pace,
     )
-    histories = draw_histories(
+    histories = Histories.draw(
         grid,
         fit,
         terms,

@@ -20,7 +20,7 @@ from blursplit.definitions import Conditions, History, in_windows, motion_covari
 from blursplit.estimate import with_error
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts
-from blursplit.image.stack import StarImages, star_images
+from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData, detrend
 from blursplit.result import Event, EventSearch, PairMotion
@@ -95,7 +95,7 @@ def _page_images(
     scale = facts.scale_arcsec
     if removed and scale is not None:
         shifted = {name: motion / scale for name, motion in removed.items()}
-        stack = star_images(tracks, facts.blur_time_s, scale, shifted) or stack
+        stack = StarImages.of(tracks, facts.blur_time_s, scale, shifted) or stack
     top = stack.stack.images["recorded"].max()
     out = {
         name: (_enlarged(image, const.OVERSAMPLING) / top).astype(np.float32)

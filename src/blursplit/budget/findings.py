@@ -19,7 +19,7 @@ from blursplit.budget.line_search import Lines
 from blursplit.budget.lines import FoundLine, to_result
 from blursplit.budget.record import Allowed, Motion
 from blursplit.drive.periodic_error import read_drive
-from blursplit.drive.terms import DriveTerm, record_of_grid, record_of_tracks
+from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import (
     Estimate,
     axial_estimate,
@@ -379,9 +379,9 @@ def _with_drive(
     if facts.scale_arcsec is None:
         return part, said
     if motion.grid is not None:
-        series = record_of_grid(motion.grid)
+        series = DriveRecord.of_grid(motion.grid)
     else:
-        uneven = record_of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
+        uneven = DriveRecord.of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
         if uneven is None:
             return part, said
         series = uneven

@@ -9,22 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.air_data import (
-    TILT,
-    AirTable,
-    build_air_table,
-    differential_modes,
-    mean_of_openings,
-    spectral_data,
-)
+from blursplit.budget.air_data import TILT, AirTable, SpectralData, differential_modes
 from blursplit.budget.air_model import AirModel, AirState, Priors
-from blursplit.budget.line_terms import (
-    LineTerm,
-    blur_inside_exposure,
-    line_cores_hz,
-    line_density,
-    quieten,
-)
+from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, line_cores_hz, quieten
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
@@ -362,13 +349,13 @@ def _build_model(
     grid = grid if kept is None else kept.as_before(grid)
     modes = differential_modes(grid.star_x_arcsec, grid.star_y_arcsec, optics)
     cores = line_cores_hz(lines, grid.longest_s)
-    data = spectral_data(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
+    data = SpectralData.of(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
     reference = const.REFERENCE_BASELINE * optics.aperture_m
     baselines = np.append(baseline, reference)
     table = None if kept is None else kept.table_for(grid, data.frequency_hz, fine, baselines)
-    table = table or build_air_table(
+    table = table or AirTable.of(
         grid,
         data,
         optics,
@@ -377,7 +364,7 @@ def _build_model(
         parts_winds=any(guest.parts_winds for guest in guests),
     )
     if setup.strength is not None:
-        table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
+        table = table.mean_of_openings(optics, data.centre_hz, setup.strength.separation_m)
     cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     inside, doubt = (
         blur_inside_exposure(lines, grid.exposure_s, cycles_arcsec)
@@ -388,7 +375,7 @@ def _build_model(
         star = replace(star, covariance=star.covariance + np.outer(doubt, doubt))
     power = np.zeros((len(data.centre_hz), 2, 2))
     for term in lines:
-        power += line_density(term, data.centre_hz, grid.longest_s, grid.cadence_s)
+        power += term.density(data.centre_hz, grid.longest_s, grid.cadence_s)
     model = AirModel(
         priors=_priors(setup, grid, reference, has_star=star is not None),
         table=table,

@@ -18,12 +18,7 @@ from scipy.special import eval_legendre
 
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit
-from blursplit.budget.line_terms import (
-    LineTerm,
-    draw_parts,
-    embedded_frequencies,
-    line_density,
-)
+from blursplit.budget.line_terms import LineTerm, draw_parts, embedded_frequencies
 from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData
@@ -72,76 +67,80 @@ class Histories:
     # Rms of the mode that was not found in each, 0 where there is none.
     hidden_rms_arcsec: FloatArray
 
-
-def draw_histories(
-    grid: GridData,
-    fit: AirFit,
-    lines: Sequence[LineTerm],
-    terms: Sequence[DriveTerm],
-    inside: InsideMotion | None,
-    setup: HistorySetup,
-    *,
-    n_draws: int,
-    seed: int,
-) -> Histories:
-    """Draw histories of a run with spectra and a fit of the air."""
-    rng = np.random.default_rng([seed, 77])
-    time_s, segment = grid.time_s, grid.number
-    rows = np.linspace(0, len(fit.j_outside) - 1, n_draws).astype(np.int64)
-    drive = _Drive(grid, terms, setup.drive_angle_deg)
-    shown = _Spectra(grid, fit, rows)
-    known = setup.mechanical_share
-    runs, rates, periodic, hidden = [], [], [], []
-    for k, row in enumerate(rows):
-        varied = [line.varied(rng) for line in lines]
-        parts = shown.parts(k, varied)
-        coefficients = drive.draw(parts, rng)
-        paths, inside_lines = _stationary(grid, parts, varied, drive.motion(coefficients), rng)
-        paths["tracking"] = paths.get("tracking", 0.0) + drive.tracking(coefficients)
-        for owner, (path, sigma) in setup.known_paths.items():
-            error = sigma * rng.standard_normal(2)
-            paths[owner] = (
-                paths.get(owner, 0.0) + path + error * path / max(float(path.std()), 1e-9)
+    @classmethod
+    def draw(
+        cls,
+        grid: GridData,
+        fit: AirFit,
+        lines: Sequence[LineTerm],
+        terms: Sequence[DriveTerm],
+        inside: InsideMotion | None,
+        setup: HistorySetup,
+        *,
+        n_draws: int,
+        seed: int,
+    ) -> Histories:
+        """Draw histories of a run with spectra and a fit of the air."""
+        rng = np.random.default_rng([seed, 77])
+        time_s, segment = grid.time_s, grid.number
+        rows = np.linspace(0, len(fit.j_outside) - 1, n_draws).astype(np.int64)
+        drive = _Drive(grid, terms, setup.drive_angle_deg)
+        shown = _Spectra(grid, fit, rows)
+        known = setup.mechanical_share
+        runs, rates, periodic, hidden = [], [], [], []
+        for k, row in enumerate(rows):
+            varied = [line.varied(rng) for line in lines]
+            parts = shown.parts(k, varied)
+            coefficients = drive.draw(parts, rng)
+            paths, inside_lines = _stationary(grid, parts, varied, drive.motion(coefficients), rng)
+            paths["tracking"] = paths.get("tracking", 0.0) + drive.tracking(coefficients)
+            for owner, (path, sigma) in setup.known_paths.items():
+                error = sigma * rng.standard_normal(2)
+                paths[owner] = (
+                    paths.get(owner, 0.0) + path + error * path / max(float(path.std()), 1e-9)
+                )
+            history = History(
+                conditions=setup.conditions,
+                time_s=time_s,
+                segment=segment,
+                path_arcsec=paths,
+                inside_arcsec2=inside_lines | shown.open_inside(k, paths.get("open")),
+                strength=float(fit.j_outside[row]),
+                outer_scale_m=float(fit.outer_scale_m[row]),
+                near_strength=float(fit.j_near[row]),
+                near_outer_scale_m=float(fit.near_outer_scale_m[row]),
+                optics_arcsec2=fit.optics_arcsec2[row] + setup.dispersion_arcsec2,
+                defocus_share=float(fit.optics_shape[row]),
+                # The star's image bounds turbulence, not a smooth wedge of warm air in tube or
+                # dome.
+                open_is_air=1.0 - (0.0 if known is None else float(known[row])),
+                optics_may_shake=not fit.optics_stated
+                and grid.exposure_s >= const.STEADY_BLUR_EXPOSURE_S,
             )
-        history = History(
-            conditions=setup.conditions,
-            time_s=time_s,
-            segment=segment,
-            path_arcsec=paths,
-            inside_arcsec2=inside_lines | shown.open_inside(k, paths.get("open")),
-            strength=float(fit.j_outside[row]),
-            outer_scale_m=float(fit.outer_scale_m[row]),
-            near_strength=float(fit.j_near[row]),
-            near_outer_scale_m=float(fit.near_outer_scale_m[row]),
-            optics_arcsec2=fit.optics_arcsec2[row] + setup.dispersion_arcsec2,
-            defocus_share=float(fit.optics_shape[row]),
-            # The star's image bounds turbulence, not a smooth wedge of warm air in tube or dome.
-            open_is_air=1.0 - (0.0 if known is None else float(known[row])),
-            optics_may_shake=not fit.optics_stated
-            and grid.exposure_s >= const.STEADY_BLUR_EXPOSURE_S,
+            history, told_arcsec2 = _with_inside(history, inside, k, rng)
+            if fit.model.priors.fast_is_steady:
+                steady = max(float(fit.steady_arcsec2[row]) - told_arcsec2, 0.0)
+                tensors = {**history.inside_arcsec2, STEADY: steady * np.eye(2)}
+                history = replace(history, inside_arcsec2=tensors)
+            history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
+            runs.append(history)
+            hidden.append(rms)
+            rates.append(drive.rate(coefficients))
+            periodic.append(drive.amplitudes(coefficients))
+        owners = {owner for run in runs for owner in run.path_arcsec}
+        return cls(
+            runs=tuple(runs),
+            rows=rows,
+            drive=DriveDraws(np.array(rates), np.array(periodic), tuple(terms)),
+            mean_path_arcsec={
+                owner: np.sum(
+                    [r.path_arcsec[owner] for r in runs if owner in r.path_arcsec], axis=0
+                )
+                / len(runs)
+                for owner in owners
+            },
+            hidden_rms_arcsec=np.array(hidden),
         )
-        history, told_arcsec2 = _with_inside(history, inside, k, rng)
-        if fit.model.priors.fast_is_steady:
-            steady = max(float(fit.steady_arcsec2[row]) - told_arcsec2, 0.0)
-            tensors = {**history.inside_arcsec2, STEADY: steady * np.eye(2)}
-            history = replace(history, inside_arcsec2=tensors)
-        history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
-        runs.append(history)
-        hidden.append(rms)
-        rates.append(drive.rate(coefficients))
-        periodic.append(drive.amplitudes(coefficients))
-    owners = {owner for run in runs for owner in run.path_arcsec}
-    return Histories(
-        runs=tuple(runs),
-        rows=rows,
-        drive=DriveDraws(np.array(rates), np.array(periodic), tuple(terms)),
-        mean_path_arcsec={
-            owner: np.sum([r.path_arcsec[owner] for r in runs if owner in r.path_arcsec], axis=0)
-            / len(runs)
-            for owner in owners
-        },
-        hidden_rms_arcsec=np.array(hidden),
-    )
 
 
 # --- spectra of the parts -------------------------------------------------------------------------
@@ -173,7 +172,7 @@ class _Spectra:
                 "slow": self._at(self._slow[k], f),
             }
             for i, line in enumerate(lines):
-                part[f"line {i}"] = line_density(line, f, self.grid.longest_s, self.grid.cadence_s)
+                part[f"line {i}"] = line.density(f, self.grid.longest_s, self.grid.cadence_s)
             out.append(part)
         return out
 

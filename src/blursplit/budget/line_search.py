@@ -31,7 +31,6 @@ from blursplit.spectra import (
 )
 from blursplit.spectra.aliases import (
     alias_candidates,
-    decide_alias,
     row_time_log_odds,
     time_stamp_log_odds,
 )
@@ -415,7 +414,7 @@ def _weigh_aliases(
     said = {
         guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
     }
-    decision = decide_alias(
+    decision = AliasDecision.of(
         candidates,
         exposure_s=grid.exposure_s,
         evidence={"row times": by_rows, "time stamps": by_stamps, **said},

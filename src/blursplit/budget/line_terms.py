@@ -57,27 +57,24 @@ class LineTerm:
             self, fit=replace(fit, covariance=fit.covariance * size, damping_ratio=damping)
         )
 
+    def density(self, frequency_hz: FloatArray, length_s: float, cadence_s: float) -> FloatArray:
+        """Return the line's density matrix, shape (n, 2, 2), as a record of this length shows it.
 
-def line_density(
-    term: LineTerm, frequency_hz: FloatArray, length_s: float, cadence_s: float
-) -> FloatArray:
-    """Return the line's density matrix, shape (n, 2, 2), as a record of this length shows it.
+        Displacement of a damped mode under white force, S ~ 1/[(f0^2 - f^2)^2 + (2 zeta f0 f)^2],
+        normalised over all frequencies; its width never falls below the record's resolution, and
+        its feet above Nyquist are folded back once.
+        """
+        f0 = self.fit.frequency_hz
+        zeta = max(self.half_width_hz, 0.6 / length_s) / f0
 
-    Displacement of a damped mode under white force, S ~ 1/[(f0^2 - f^2)^2 + (2 zeta f0 f)^2],
-    normalised over all frequencies; its width never falls below the record's resolution, and
-    its feet above Nyquist are folded back once.
-    """
-    f0 = term.fit.frequency_hz
-    zeta = max(term.half_width_hz, 0.6 / length_s) / f0
+        def shape(f: FloatArray) -> FloatArray:
+            # Closed form of the integral from 0 to infinity: pi/(4 zeta f0^3).
+            level = 4.0 * zeta * f0**3 / np.pi
+            return level / ((f0**2 - f**2) ** 2 + (2.0 * zeta * f0 * f) ** 2)
 
-    def shape(f: FloatArray) -> FloatArray:
-        # Closed form of the integral from 0 to infinity: pi/(4 zeta f0^3).
-        level = 4.0 * zeta * f0**3 / np.pi
-        return level / ((f0**2 - f**2) ** 2 + (2.0 * zeta * f0 * f) ** 2)
-
-    both = shape(frequency_hz) + shape(1.0 / cadence_s - frequency_hz)
-    out: FloatArray = both[:, None, None] * term.fit.covariance
-    return out
+        both = shape(frequency_hz) + shape(1.0 / cadence_s - frequency_hz)
+        out: FloatArray = both[:, None, None] * self.fit.covariance
+        return out
 
 
 def line_cores_hz(terms: Sequence[LineTerm], length_s: float) -> list[tuple[float, float]]:
@@ -229,7 +226,7 @@ def quieten(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | No
         return grid
     frequency = _shared_coefficients(grid).frequency_hz
     density = sum(
-        (line_density(term, frequency, grid.longest_s, grid.cadence_s) for term in lines),
+        (term.density(frequency, grid.longest_s, grid.cadence_s) for term in lines),
         np.zeros((len(frequency), 2, 2)),
     )
     return _without_lines(

@@ -9,9 +9,9 @@ from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import duration_s, longest_stretch_s
-from blursplit.image.stack import StarImages, star_images
+from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
-from blursplit.motion.common import GridData, grid_data
+from blursplit.motion.common import GridData
 from blursplit.result import Remark
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
@@ -70,7 +70,7 @@ def shared_and_differential(
     tracks, facts = record.tracks, record.facts
     grid = None
     if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
-        grid = grid_data(
+        grid = GridData.of(
             tracks,
             record.motion,
             scale_arcsec=facts.scale_arcsec or 1.0,
@@ -85,7 +85,7 @@ def shared_and_differential(
 def stack_stars(record: Record) -> StarImages | None:
     """Add up the cut-outs, as recorded and registered."""
     facts = record.facts
-    return star_images(record.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
+    return StarImages.of(record.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
 
 
 def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -> Allowed:

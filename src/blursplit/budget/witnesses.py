@@ -19,13 +19,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.air_model import (
-    AirState,
-    in_disk,
-    open_shape,
-    sampled_open_shape,
-    uniform_between,
-)
+from blursplit.budget.air_model import AirState, in_disk, uniform_between
 from blursplit.budget.answer import seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_search import Lines
@@ -41,7 +35,7 @@ from blursplit.evidence.second_camera import (
     difference_power,
     spectra_of_both,
 )
-from blursplit.evidence.second_camera_air import Layer, PairEvidence, pair_evidence
+from blursplit.evidence.second_camera_air import Layer, PairEvidence
 from blursplit.evidence.sensor import SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import CLAIMS, Claim, SensorRecord, no_overlap
 from blursplit.facts import Facts, gather_facts
@@ -258,7 +252,7 @@ def weigh_second_camera(
         witness = Witness(kind="second-camera", name=source.name, used=False)
         return record, _with(so_far, witness, Remark.of(unfit, **facts_of))
     terms = [line.term for line in so_far.lines.found]
-    pair = pair_evidence(
+    pair = PairEvidence.of(
         spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
     )
     seen = _seeing_of_two_cameras(pair, seed)
@@ -374,11 +368,11 @@ class _SecondCamera(Guest):
         apart, shared = self._air(theta)
         spectra = self.evidence.spectra
         f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
-        shape = open_shape(theta, f)
+        shape = theta.open_shape(f)
         # what is faster than half a frame rate folds to another place in each camera
         folded = -2.0 * shape
         for camera, gain2 in zip(spectra.cameras, undone.T, strict=True):
-            folded += sampled_open_shape(theta, f, camera.exposure_s, camera.rate_hz) * gain2
+            folded += theta.sampled_open_shape(f, camera.exposure_s, camera.rate_hz) * gain2
         size = theta.open_arcsec2[:, :, :, None]
         apart += self._turned(size * folded[:, None, None, :])
         shake = self._turned(size * shape[:, None, None, :])

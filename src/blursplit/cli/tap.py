@@ -94,13 +94,13 @@ def _measure(
 ) -> TapResult:
     import numpy as np
 
-    from blursplit.motion import fit_common_motion
+    from blursplit.motion import CommonMotion
     from blursplit.report.words import put_remarks_in_words
-    from blursplit.spectra.tap_result import TapSequence, measure_taps
+    from blursplit.spectra.tap_result import TapResult, TapSequence
 
     if not tracks.cadence_s:
         raise TimingError(name, "no frame interval is known", "give camera.frame_interval_s")
-    common = fit_common_motion(tracks)
+    common = CommonMotion.of(tracks)
     motion = common.xy_px
     good = np.isfinite(motion).all(axis=1)
     needed = 50  # a second at 50 frames/s: below, no ring-down can be told from the air
@@ -122,7 +122,7 @@ def _measure(
     seen = np.isfinite(widths).any(axis=1)
     width_px = np.full(seen.size, np.nan)
     width_px[seen] = np.nanmedian(widths[seen], axis=1)
-    result = measure_taps(
+    result = TapResult.of(
         tracks.time_s[good],
         motion[good],
         tracks.cadence_s,

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.drive.terms import DriveRecord, DriveTerm, other_columns
+from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import Estimate, axial_estimate, estimate, from_draws, upper_limit
 from blursplit.result import PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
@@ -311,7 +311,7 @@ def _one_curve(
     if harmonics < 1:
         return None
     own = _harmonic_columns(record.time_s, term.period_s, harmonics, record.exposure_s)
-    others = other_columns(record, terms, term)
+    others = record.other_columns(terms, term)
     weights, response = _view_period(own, others)
     if not len(weights):
         return None

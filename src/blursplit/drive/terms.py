@@ -205,7 +205,7 @@ def terms_of_drive(
         return declared or found_before or ()
     if found_before is not None:
         return found_before
-    found = _found_period(record_of_grid(grid))
+    found = _found_period(DriveRecord.of_grid(grid))
     return () if found is None else (found,)
 
 
@@ -247,7 +247,7 @@ def _found_period(record: DriveRecord) -> DriveTerm | None:
     longest = span / const.FOUND_PERIOD_LEAST_TURNS
     if len(record.time_s) < const.DRIVE_FEWEST_SAMPLES or shortest >= longest:
         return None
-    others = other_columns(record, (), None)
+    others = record.other_columns((), None)
     blocks = _blocks(record.time_s, record.segment, const.DRIVE_BLOCKS)
     beside = _averaged(blocks, others)
     free = np.eye(len(beside)) - beside @ np.linalg.pinv(beside)
@@ -287,8 +287,8 @@ def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
     """
     if not terms:
         return grid
-    record = record_of_grid(grid)
-    design = other_columns(record, terms, None)
+    record = DriveRecord.of_grid(grid)
+    design = record.other_columns(terms, None)
     own = slice(len(grid.segments) + 1, None)  # behind an offset for each segment, and the time
     fitted = design[:, own] @ (np.linalg.pinv(design) @ record.motion_arcsec)[own]
     return grid.without(fitted)
@@ -356,7 +356,7 @@ class DriveRecord:
         self, terms: Sequence[DriveTerm], rng: np.random.Generator, n_draws: int = 1000
     ) -> FloatArray:
         """Return draws of the drift beside the terms [arcsec/s], shape (n_draws, 2)."""
-        columns = other_columns(self, terms, None)
+        columns = self.other_columns(terms, None)
         rate = len(np.unique(self.segment))
         beside = np.delete(columns, rate, axis=1)
         period = min((t.period_s for t in terms), default=float(np.ptp(self.time_s)))
@@ -364,49 +364,46 @@ class DriveRecord:
         spread = np.sqrt(found.errors_arcsec2[:, 0, 0])
         return np.asarray(found.seen_arcsec[0] + spread * rng.standard_normal((n_draws, 2)))
 
+    @classmethod
+    def of_grid(cls, grid: GridData) -> DriveRecord:
+        """Return the record of frames on a regular grid of times."""
+        return cls(grid.time_s, grid.shared_arcsec, grid.number, grid.cadence_s, grid.exposure_s)
 
-def record_of_grid(grid: GridData) -> DriveRecord:
-    """Return the record of frames on a regular grid of times."""
-    return DriveRecord(
-        grid.time_s, grid.shared_arcsec, grid.number, grid.cadence_s, grid.exposure_s
-    )
+    @classmethod
+    def of_tracks(
+        cls, tracks: StarTracks, motion: CommonMotion, scale_arcsec: float
+    ) -> DriveRecord | None:
+        """Return the record of frames without a grid; None where too few of them hang together."""
+        shared = motion.xy_px * scale_arcsec
+        good = np.isfinite(shared).all(axis=1)
+        labels, counts = np.unique(tracks.segment[good], return_counts=True)
+        longest = np.argsort(-counts, kind="stable")[: const.DRIVE_MOST_SEGMENTS]
+        good &= np.isin(
+            tracks.segment, labels[longest][counts[longest] >= const.DRIVE_LEAST_SAMPLES]
+        )
+        time_s, segment = tracks.time_s[good], tracks.segment[good]
+        if len(time_s) < const.DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
+            return None
+        cadence_s = tracks.cadence_s or float(np.median(np.diff(time_s)))
+        exposure_s = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
+        return cls(time_s, shared[good], segment, cadence_s, exposure_s)
 
+    def other_columns(self, terms: Sequence[DriveTerm], term: DriveTerm | None) -> FloatArray:
+        """Return offsets, time and what the periods other than `term` add.
 
-def record_of_tracks(
-    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float
-) -> DriveRecord | None:
-    """Return the record of frames without a grid; None where too few of them hang together."""
-    shared = motion.xy_px * scale_arcsec
-    good = np.isfinite(shared).all(axis=1)
-    labels, counts = np.unique(tracks.segment[good], return_counts=True)
-    longest = np.argsort(-counts, kind="stable")[: const.DRIVE_MOST_SEGMENTS]
-    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= const.DRIVE_LEAST_SAMPLES])
-    time_s, segment = tracks.time_s[good], tracks.segment[good]
-    if len(time_s) < const.DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
-        return None
-    cadence_s = tracks.cadence_s or float(np.median(np.diff(time_s)))
-    exposure_s = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
-    return DriveRecord(time_s, shared[good], segment, cadence_s, exposure_s)
+        `term`: none for all periods.
 
-
-def other_columns(
-    record: DriveRecord, terms: Sequence[DriveTerm], term: DriveTerm | None
-) -> FloatArray:
-    """Return offsets, time and what the periods other than `term` add.
-
-    `term`: none for all periods.
-
-    Returns: (n_samples, n_columns): periods under a turn share one curvature, unless `term` is one
-    of them.
-    """
-    since = record.time_s - record.time_s.mean()
-    columns = [(record.segment == label).astype(float) for label in np.unique(record.segment)]
-    columns.append(since)
-    slow = [t.name for t in terms if t.harmonic == 0]
-    if slow and (term is None or term.name not in slow):
-        columns.append(since**2)
-    for other in terms:
-        if other.harmonic and (term is None or other.name != term.name):
-            phase = 2.0 * np.pi * other.harmonic * record.time_s / other.period_s
-            columns += [np.cos(phase), np.sin(phase)]
-    return np.stack(columns, axis=1)
+        Returns: (n_samples, n_columns): periods under a turn share one curvature, unless `term` is
+        one of them.
+        """
+        since = self.time_s - self.time_s.mean()
+        columns = [(self.segment == label).astype(float) for label in np.unique(self.segment)]
+        columns.append(since)
+        slow = [t.name for t in terms if t.harmonic == 0]
+        if slow and (term is None or term.name not in slow):
+            columns.append(since**2)
+        for other in terms:
+            if other.harmonic and (term is None or other.name != term.name):
+                phase = 2.0 * np.pi * other.harmonic * self.time_s / other.period_s
+                columns += [np.cos(phase), np.sin(phase)]
+        return np.stack(columns, axis=1)

@@ -44,65 +44,66 @@ class FocusFit:
         defocus = np.interp(self.defocus_arcsec(position), *self.loss)
         return np.asarray(self.rest_arcsec2 + defocus, dtype=float)
 
+    @classmethod
+    def of(
+        cls,
+        position: FloatArray,
+        variance_arcsec2: FloatArray,
+        error_arcsec2: FloatArray,
+        *,
+        loss: tuple[FloatArray, FloatArray],
+        rng: np.random.Generator,
+        predicted_slope: tuple[float, float] | None = None,
+        log_air: FloatArray | None = None,
+        log_air_error: FloatArray | None = None,
+        n_draws: int = 2000,
+    ) -> FocusFit:
+        """Fit rest + k^2 (z - z0)^2 to registered widths at several focus positions.
 
-def fit_focus(
-    position: FloatArray,
-    variance_arcsec2: FloatArray,
-    error_arcsec2: FloatArray,
-    *,
-    loss: tuple[FloatArray, FloatArray],
-    rng: np.random.Generator,
-    predicted_slope: tuple[float, float] | None = None,
-    log_air: FloatArray | None = None,
-    log_air_error: FloatArray | None = None,
-    n_draws: int = 2000,
-) -> FocusFit:
-    """Fit rest + k^2 (z - z0)^2 to registered widths at several focus positions.
+        `position` (n,): in any unit, at least three different ones, or two with `predicted_slope`.
+        `variance_arcsec2`, `error_arcsec2` (n,): `equivalent_variance` of each run and its
+        measuring error. `loss` (sigma, variance): `equivalent_variance` of `defocus_otf` against
+        the rms of the defocus, rising. `predicted_slope` (value, relative error): k known
+        beforehand. `log_air`, `log_air_error` (n,): ln r0^(-5/3) of each run from its own pairs of
+        stars, NaN where there is none, and its sampling error; any constant factor drops out.
 
-    `position` (n,): in any unit, at least three different ones, or two with `predicted_slope`.
-    `variance_arcsec2`, `error_arcsec2` (n,): `equivalent_variance` of each run and its measuring
-    error. `loss` (sigma, variance): `equivalent_variance` of `defocus_otf` against the rms of the
-    defocus, rising. `predicted_slope` (value, relative error): k known beforehand. `log_air`,
-    `log_air_error` (n,): ln r0^(-5/3) of each run from its own pairs of stars, NaN where there is
-    none, and its sampling error; any constant factor drops out.
-
-    The air of each run departs from the mean by a scatter that `log_air` measures. As nothing
-    here tells how much of the rest is air, the scatter applies to all of it; how far what the
-    pairs see follows the air as a whole is open (correlation 0, 1/2 or 1).
-    Flat priors on z0 (the span of positions, widened by its length on both sides) and on k: a
-    focuser that moves does defocus, so a slope of zero gets no weight of its own.
-    The posterior is laid out on a grid of z0, ln k and hypotheses on the air; the rest is
-    integrated out.
-    """
-    run = _Runs(position, variance_arcsec2, error_arcsec2, loss)
-    none = np.full(len(position), np.nan)
-    air = _air_hypotheses(
-        none if log_air is None else log_air, none if log_air_error is None else log_air_error
-    )
-    best_range, slope_range = run.ranges()
-    for _ in range(2):  # the second time on the part that holds the posterior
-        best, log_slope = (
-            np.linspace(*best_range, const.FOCUS_N_BEST),
-            np.linspace(*slope_range, const.FOCUS_N_SLOPE),
+        The air of each run departs from the mean by a scatter that `log_air` measures. As nothing
+        here tells how much of the rest is air, the scatter applies to all of it; how far what the
+        pairs see follows the air as a whole is open (correlation 0, 1/2 or 1).
+        Flat priors on z0 (the span of positions, widened by its length on both sides) and on k: a
+        focuser that moves does defocus, so a slope of zero gets no weight of its own.
+        The posterior is laid out on a grid of z0, ln k and hypotheses on the air; the rest is
+        integrated out.
+        """
+        run = _Runs(position, variance_arcsec2, error_arcsec2, loss)
+        none = np.full(len(position), np.nan)
+        air = _air_hypotheses(
+            none if log_air is None else log_air, none if log_air_error is None else log_air_error
         )
-        chance, rest, sigma = run.log_chance(best, log_slope, air)
-        chance += log_slope[:, None]
-        if predicted_slope is not None:
-            value, relative = predicted_slope
-            chance += -0.5 * ((log_slope - np.log(value)) / relative)[:, None] ** 2
-        odds = np.exp(chance - chance.max())
-        best_range = _holding(best, odds.sum(axis=(1, 2)))
-        slope_range = _holding(log_slope, odds.sum(axis=(0, 2)))
-    cell = rng.choice(odds.size, size=n_draws, p=odds.ravel() / odds.sum())
-    i, k, h = np.unravel_index(cell, odds.shape)
-    jitter = rng.uniform(-0.5, 0.5, (2, n_draws))
-    return FocusFit(
-        best=best[i] + jitter[0] * (best[1] - best[0]),
-        slope_arcsec=np.exp(log_slope[k] + jitter[1] * (log_slope[1] - log_slope[0])),
-        rest_arcsec2=_draw_positive(rest[i, k, h], sigma[h], rng),
-        air_scatter=air.scatter[h],
-        loss=loss,
-    )
+        best_range, slope_range = run.ranges()
+        for _ in range(2):  # the second time on the part that holds the posterior
+            best, log_slope = (
+                np.linspace(*best_range, const.FOCUS_N_BEST),
+                np.linspace(*slope_range, const.FOCUS_N_SLOPE),
+            )
+            chance, rest, sigma = run.log_chance(best, log_slope, air)
+            chance += log_slope[:, None]
+            if predicted_slope is not None:
+                value, relative = predicted_slope
+                chance += -0.5 * ((log_slope - np.log(value)) / relative)[:, None] ** 2
+            odds = np.exp(chance - chance.max())
+            best_range = _holding(best, odds.sum(axis=(1, 2)))
+            slope_range = _holding(log_slope, odds.sum(axis=(0, 2)))
+        cell = rng.choice(odds.size, size=n_draws, p=odds.ravel() / odds.sum())
+        i, k, h = np.unravel_index(cell, odds.shape)
+        jitter = rng.uniform(-0.5, 0.5, (2, n_draws))
+        return cls(
+            best=best[i] + jitter[0] * (best[1] - best[0]),
+            slope_arcsec=np.exp(log_slope[k] + jitter[1] * (log_slope[1] - log_slope[0])),
+            rest_arcsec2=_draw_positive(rest[i, k, h], sigma[h], rng),
+            air_scatter=air.scatter[h],
+            loss=loss,
+        )
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
-from blursplit.evidence.focus import FocusFit, fit_focus
+from blursplit.evidence.focus import FocusFit
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics, gather_facts
@@ -29,9 +29,9 @@ from blursplit.image.otf import (
     modulus_around,
     telescope_otf,
 )
-from blursplit.image.stack import StarImages, star_images
-from blursplit.motion import fit_common_motion
-from blursplit.motion.common import GridData, grid_data
+from blursplit.image.stack import StarImages
+from blursplit.motion import CommonMotion
+from blursplit.motion.common import GridData
 from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
@@ -359,7 +359,7 @@ def _read_focus_run(
                 f"its {key} differs from that of the measured run",
                 "take all focus positions with one telescope, camera and filter",
             )
-    images = star_images(tracks, facts.blur_time_s, facts.scale_arcsec, {})
+    images = StarImages.of(tracks, facts.blur_time_s, facts.scale_arcsec, {})
     if images is None:
         raise InputError(f"--focus-run {name}", "no star image could be stacked", "leave it out")
     return _focus_run(name, float(position), images, facts, _grid_of(tracks, facts))
@@ -368,8 +368,8 @@ def _read_focus_run(
 def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
     if tracks.cadence_s is None or tracks.timing == "irregular":
         return None
-    motion, scale = fit_common_motion(tracks), sure(facts.scale_arcsec)
-    grid = grid_data(tracks, motion, scale_arcsec=scale, cadence_s=tracks.cadence_s)
+    motion, scale = CommonMotion.of(tracks), sure(facts.scale_arcsec)
+    grid = GridData.of(tracks, motion, scale_arcsec=scale, cadence_s=tracks.cadence_s)
     return None if grid is None else align_rows(grid)
 
 
@@ -454,7 +454,7 @@ def _fit(
     position = np.array([run.position for run in runs])
 
     def fitted(slope: tuple[float, float] | None) -> FocusFit:
-        return fit_focus(
+        return FocusFit.of(
             position,
             measured[:, 0],
             measured[:, 1],

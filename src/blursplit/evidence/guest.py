@@ -11,7 +11,7 @@ from blursplit.definitions import Conditions
 from blursplit.facts import Facts, gather_facts
 from blursplit.image.otf import DefocusShape, OpticsData
 from blursplit.image.stack import StarImages
-from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
+from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData
 from blursplit.result import NextStep, Remark
 from blursplit.rig import Rig
@@ -73,8 +73,8 @@ class Record:
 
 def _motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
     """Return the shared motion of the stars, and what pairs of them do differently."""
-    motion = fit_common_motion(tracks)
-    pairs = pair_statistics(
+    motion = CommonMotion.of(tracks)
+    pairs = PairStatistics.of(
         tracks, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
     )
     return motion, pairs

@@ -10,7 +10,7 @@ from blursplit import constants as const
 from blursplit.motion.common import GridData
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit, principal_axes
-from blursplit.spectra.periodogram import motion_periodogram
+from blursplit.spectra.periodogram import Periodogram
 from blursplit.types import BoolArray, FloatArray
 
 
@@ -142,9 +142,7 @@ def find_guide_motion(grid: GridData, rig: Rig) -> _GuideMotion | None:
     if len(motion) < 50:  # noqa: PLR2004 - fewer samples carry no spectrum
         return None
     cadence_s = step * grid.cadence_s
-    found = motion_periodogram(
-        np.arange(len(motion), dtype=np.float64) * cadence_s, motion, cadence_s
-    )
+    found = Periodogram.of(np.arange(len(motion), dtype=np.float64) * cadence_s, motion, cadence_s)
     bins = slice(const.GUIDE_TAPERS - 1, None, const.GUIDE_TAPERS)
     frequency, power = found.frequency_hz[bins], found.power[bins]
     total = np.trace(power, axis1=1, axis2=2)

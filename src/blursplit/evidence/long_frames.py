@@ -15,7 +15,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.evidence.guest import Record
 from blursplit.motion.common import CommonMotion
-from blursplit.motion.inside import FrameTensors, measure_frame_tensors
+from blursplit.motion.inside import FrameTensors
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 
@@ -61,7 +61,7 @@ def slow_motion(
         tensors = None
         if record.shapes_are_stars:
             gain = record.rig.get("gain_e_per_adu")
-            tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
+            tensors = FrameTensors.of(record.images, scale, gain_e_per_adu=gain)
         long = _tracking_of_long_frames(
             tracks.time_s,
             tracks.segment,

@@ -17,7 +17,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
-from blursplit.turbulence.tilt import Axis, corners, weighted_sums
+from blursplit.turbulence.tilt import Axis, weighted_sums
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -152,7 +152,7 @@ class _LayerTable:
         from the baseline, times how steady it is; None where it blows from anywhere.
         """
         n_turns = self.values.shape[2]
-        corner, weight = corners(self.log_wind, log_wind, self.log_outer, log_outer)
+        corner, weight = self.log_wind.corners(log_wind, self.log_outer, log_outer)
         anyhow = self._mean(n_turns * corner + n_turns - 1, weight)
         anyhow[..., 0] = np.exp(anyhow[..., 0])
         if axis is None:
@@ -372,26 +372,26 @@ class PairEvidence:
         duration = self.spectra.duration_s
         return self.spectra.count / const.SENSOR_TAPERS * (const.SENSOR_TAPERS + 1) / duration
 
+    @classmethod
+    def of(
+        cls, spectra: PairSpectra, wavelength_m: float, lines_hz: Sequence[tuple[float, float]] = ()
+    ) -> PairEvidence:
+        """Tabulate what air would make of these two cameras.
 
-def pair_evidence(
-    spectra: PairSpectra, wavelength_m: float, lines_hz: Sequence[tuple[float, float]] = ()
-) -> PairEvidence:
-    """Tabulate what air would make of these two cameras.
-
-    `lines_hz` (low, high) each: bands that mechanical lines fill.
-    """
-    edge = spectra.frequency_hz[:, None]
-    steady = np.ones(spectra.frequency_hz.size, dtype=bool)
-    for low, high in lines_hz:
-        half = 0.5 * np.gradient(spectra.frequency_hz)
-        steady &= (edge[:, 0] + half < low) | (edge[:, 0] - half > high)
-    near, outside = (
-        _layer_table(spectra, outer, nodes, wavelength_m)
-        for outer, nodes in zip(
-            (const.PAIR_NEAR_L0_M, const.PAIR_FAR_L0_M), const.PAIR_OUTER_NODES, strict=True
+        `lines_hz` (low, high) each: bands that mechanical lines fill.
+        """
+        edge = spectra.frequency_hz[:, None]
+        steady = np.ones(spectra.frequency_hz.size, dtype=bool)
+        for low, high in lines_hz:
+            half = 0.5 * np.gradient(spectra.frequency_hz)
+            steady &= (edge[:, 0] + half < low) | (edge[:, 0] - half > high)
+        near, outside = (
+            _layer_table(spectra, outer, nodes, wavelength_m)
+            for outer, nodes in zip(
+                (const.PAIR_NEAR_L0_M, const.PAIR_FAR_L0_M), const.PAIR_OUTER_NODES, strict=True
+            )
         )
-    )
-    return PairEvidence(spectra, near, outside, steady)
+        return cls(spectra, near, outside, steady)
 
 
 def _layer_table(

@@ -12,8 +12,8 @@ from blursplit import constants as const
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import Timing, change_of_rate
-from blursplit.motion import fit_common_motion
-from blursplit.motion.common import grid_data
+from blursplit.motion import CommonMotion
+from blursplit.motion.common import GridData
 from blursplit.result import Facts
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit, find_lines
@@ -109,9 +109,9 @@ def _lines_at_second_rate(second: StarTracks) -> tuple[float, FloatArray, FloatA
 
     Apparent frequencies and their errors [Hz], (n_lines,) each.
     """
-    motion, cadence_s = fit_common_motion(second), sure(second.cadence_s)
+    motion, cadence_s = CommonMotion.of(second), sure(second.cadence_s)
     # only frequencies are asked for: pixels will do
-    grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=cadence_s)
+    grid = GridData.of(second, motion, scale_arcsec=1.0, cadence_s=cadence_s)
     if grid is None:
         return None
     aligned = align_rows(grid)

@@ -52,6 +52,25 @@ class HalfMaximum:
     minor: float
     angle_deg: float
 
+    @classmethod
+    def of_core(cls, image: FloatArray, step: float) -> HalfMaximum:
+        """Return the half-maximum widths of a finely sampled image without sky.
+
+        `image` (n, n): at least ten points across the width. `step`: distance of the points, in the
+        unit of the widths.
+        """
+        inside = _inside_half_maximum(image)
+        area = float(inside.sum())
+        y, x = np.indices(image.shape, dtype=np.float64)
+        cx, cy = float((inside * x).sum()) / area, float((inside * y).sum()) / area
+        xx = float((inside * (x - cx) ** 2).sum()) / area
+        yy = float((inside * (y - cy) ** 2).sum()) / area
+        xy = float((inside * (x - cx) * (y - cy)).sum()) / area
+        values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+        minor, major = 4.0 * np.sqrt(np.clip(values, 0.0, None)) * step
+        angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+        return cls(2.0 * float(np.sqrt(area / np.pi)) * step, float(major), float(minor), angle)
+
 
 @functools.cache
 def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
@@ -99,25 +118,6 @@ def _inside_half_maximum(image: FloatArray) -> FloatArray:
     slope_y, slope_x = np.gradient(above)
     steepness = np.abs(slope_x) + np.abs(slope_y)
     return np.asarray(np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0))
-
-
-def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
-    """Return the half-maximum widths of a finely sampled image without sky.
-
-    `image` (n, n): at least ten points across the width. `step`: distance of the points, in the
-    unit of the widths.
-    """
-    inside = _inside_half_maximum(image)
-    area = float(inside.sum())
-    y, x = np.indices(image.shape, dtype=np.float64)
-    cx, cy = float((inside * x).sum()) / area, float((inside * y).sum()) / area
-    xx = float((inside * (x - cx) ** 2).sum()) / area
-    yy = float((inside * (y - cy) ** 2).sum()) / area
-    xy = float((inside * (x - cx) * (y - cy)).sum()) / area
-    values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
-    minor, major = 4.0 * np.sqrt(np.clip(values, 0.0, None)) * step
-    angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
-    return HalfMaximum(2.0 * float(np.sqrt(area / np.pi)) * step, float(major), float(minor), angle)
 
 
 # --- transfer functions ---------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, with_error
-from blursplit.image.otf import HalfMaximum, width_of_core
+from blursplit.image.otf import HalfMaximum
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
 
@@ -178,7 +178,7 @@ def _image_width(image: FloatArray, scale: float) -> HalfMaximum:
     rows, columns = np.nonzero(fine > 0.5 * fine.max())
     y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
     x0, x1 = max(int(columns.min()) - 3, 0), int(columns.max()) + 4
-    seen = width_of_core(fine[y0:y1, x0:x1], 1.0 / factor)
+    seen = HalfMaximum.of_core(fine[y0:y1, x0:x1], 1.0 / factor)
     # Each axis by its own width: the cores at both ends of a trail are as narrow as they are, how
     # ever far apart, and the circle of their area tells nothing of it.
     major, minor = _without_excess(seen.major), _without_excess(seen.minor)
@@ -252,6 +252,32 @@ class StarImages:
         )
         return mean * float(relative)
 
+    @classmethod
+    def of(
+        cls, tracks: StarTracks, blur_time_s: float, scale: float, removed: Mapping[str, FloatArray]
+    ) -> StarImages | None:
+        """Stack the stamps as recorded, registered, and with each motion removed; None without any.
+
+        `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a
+        pixel in the unit of the widths. `removed` (n_frames, 2) each: motion [px] to be shifted
+        out, one image each.
+        """
+        if tracks.stamps is None or not len(tracks.stamps.star):
+            return None
+        star = tracks.stamps.star
+        own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
+        window = window_number(tracks.time_s, tracks.segment, blur_time_s)
+        flat = own.reshape(len(own), -1)
+        still = (flat - about_window_mean(flat, window)).reshape(own.shape)
+        references = {"recorded": still, "registered": own}
+        for name, motion in removed.items():
+            references[name] = still + about_window_mean(motion, window)[:, None, :]
+        stack = _restack(tracks, references)
+        if stack is None or _safe_width(stack.images["recorded"]) is None:
+            return None
+        widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
+        return cls(stack, widths)
+
 
 def _safe_width(image: FloatArray) -> float | None:
     """Width in pixels, None where noise has the upper hand."""
@@ -259,29 +285,3 @@ def _safe_width(image: FloatArray) -> float | None:
     if image.max() < const.STACK_LEAST_SNR * max(float(np.std(border)), 1e-12):
         return None
     return _image_width(image, 1.0).mean
-
-
-def star_images(
-    tracks: StarTracks, blur_time_s: float, scale: float, removed: Mapping[str, FloatArray]
-) -> StarImages | None:
-    """Stack the stamps as recorded, registered, and with each motion removed; None without any.
-
-    `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a pixel
-    in the unit of the widths. `removed` (n_frames, 2) each: motion
-    [px] to be shifted out, one image each.
-    """
-    if tracks.stamps is None or not len(tracks.stamps.star):
-        return None
-    star = tracks.stamps.star
-    own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
-    window = window_number(tracks.time_s, tracks.segment, blur_time_s)
-    flat = own.reshape(len(own), -1)
-    still = (flat - about_window_mean(flat, window)).reshape(own.shape)
-    references = {"recorded": still, "registered": own}
-    for name, motion in removed.items():
-        references[name] = still + about_window_mean(motion, window)[:, None, :]
-    stack = _restack(tracks, references)
-    if stack is None or _safe_width(stack.images["recorded"]) is None:
-        return None
-    widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
-    return StarImages(stack, widths)

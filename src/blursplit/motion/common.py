@@ -51,56 +51,56 @@ class CommonMotion:
             float(self.weight @ self.reference_y_px),
         )
 
+    @classmethod
+    def of(cls, tracks: StarTracks) -> CommonMotion:
+        """Fit shift, rotation and scale of each frame by weighted robust least squares.
 
-def fit_common_motion(tracks: StarTracks) -> CommonMotion:
-    """Fit shift, rotation and scale of each frame by weighted robust least squares.
+        Lost samples (not good) take no part; a frame without a good star gives NaN. Rotation and
+        scale are fitted in frames with three or more stars only: with fewer, they cannot be told
+        from what the air does to a pair.
 
-    Lost samples (not good) take no part; a frame without a good star gives NaN. Rotation and scale
-    are fitted in frames with three or more stars only: with fewer, they cannot be told from what
-    the air does to a pair.
-
-    Weights are 1/(noise^2 + scatter^2), the scatter being what a star does beside the others
-    (air, mostly), so that one very bright star does not stand for the whole field.
-    """
-    good = tracks.good & np.isfinite(tracks.x_px) & np.isfinite(tracks.y_px)
-    place = np.where(good, [tracks.x_px, tracks.y_px], 0.0)  # (2, n_frames, n_stars)
-    noise2 = np.where(good, tracks.sigma_px**2, 0.0)
-    reference = _first_reference(place, good)
-    robust = good.astype(float)
-    weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
-    for _ in range(const.MOTION_ITERATIONS):
-        patterns = _patterns(reference - (reference @ weight)[:, None])
-        left = place - reference[:, None]
-        shift = _solve_frames(left, robust * weight, patterns, good)
-        residual = left - shift @ patterns
-        step = _weighted_mean(residual, robust)
-        reference = reference + step
-        residual = residual - step[:, None]
-        variance = _weighted_mean(0.5 * (residual**2).sum(axis=0), robust)
-        mean_noise2 = _weighted_mean(noise2, good.astype(float))
-        total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
-        weight = (1.0 / total) / np.sum(1.0 / total)
-        size = np.hypot(*residual) / np.sqrt(2.0 * variance + 1e-12)
-        robust = good * np.minimum(1.0, const.HUBER / np.maximum(size, 1e-9))
-    lost = ~good.any(axis=1)
-    shift[lost] = np.nan
-    used = good * weight
-    total_weight = used.sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        noise = np.sqrt((used**2 * noise2).sum(axis=1)) / total_weight
-    blank = np.where(good, 0.0, np.nan)
-    return CommonMotion(
-        x_px=shift[:, 0],
-        y_px=shift[:, 1],
-        rotation_rad=shift[:, 2],
-        scale=shift[:, 3],
-        noise_px=noise,
-        reference_x_px=reference[0],
-        reference_y_px=reference[1],
-        residual_x_px=residual[0] + blank,
-        residual_y_px=residual[1] + blank,
-        weight=weight,
-    )
+        Weights are 1/(noise^2 + scatter^2), the scatter being what a star does beside the others
+        (air, mostly), so that one very bright star does not stand for the whole field.
+        """
+        good = tracks.good & np.isfinite(tracks.x_px) & np.isfinite(tracks.y_px)
+        place = np.where(good, [tracks.x_px, tracks.y_px], 0.0)  # (2, n_frames, n_stars)
+        noise2 = np.where(good, tracks.sigma_px**2, 0.0)
+        reference = _first_reference(place, good)
+        robust = good.astype(float)
+        weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
+        for _ in range(const.MOTION_ITERATIONS):
+            patterns = _patterns(reference - (reference @ weight)[:, None])
+            left = place - reference[:, None]
+            shift = _solve_frames(left, robust * weight, patterns, good)
+            residual = left - shift @ patterns
+            step = _weighted_mean(residual, robust)
+            reference = reference + step
+            residual = residual - step[:, None]
+            variance = _weighted_mean(0.5 * (residual**2).sum(axis=0), robust)
+            mean_noise2 = _weighted_mean(noise2, good.astype(float))
+            total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
+            weight = (1.0 / total) / np.sum(1.0 / total)
+            size = np.hypot(*residual) / np.sqrt(2.0 * variance + 1e-12)
+            robust = good * np.minimum(1.0, const.HUBER / np.maximum(size, 1e-9))
+        lost = ~good.any(axis=1)
+        shift[lost] = np.nan
+        used = good * weight
+        total_weight = used.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            noise = np.sqrt((used**2 * noise2).sum(axis=1)) / total_weight
+        blank = np.where(good, 0.0, np.nan)
+        return cls(
+            x_px=shift[:, 0],
+            y_px=shift[:, 1],
+            rotation_rad=shift[:, 2],
+            scale=shift[:, 3],
+            noise_px=noise,
+            reference_x_px=reference[0],
+            reference_y_px=reference[1],
+            residual_x_px=residual[0] + blank,
+            residual_y_px=residual[1] + blank,
+            weight=weight,
+        )
 
 
 def _weighted_mean(values: FloatArray, weight: FloatArray) -> FloatArray:
@@ -176,28 +176,28 @@ class PairStatistics:
     mad_x_px: FloatArray
     mad_y_px: FloatArray
 
+    @classmethod
+    def of(
+        cls, tracks: StarTracks, *, reference_x_px: FloatArray, reference_y_px: FloatArray
+    ) -> PairStatistics:
+        """Measure every pair of stars that share ten frames or more; without one, arrays are empty.
 
-def pair_statistics(
-    tracks: StarTracks, *, reference_x_px: FloatArray, reference_y_px: FloatArray
-) -> PairStatistics:
-    """Measure every pair of stars that share ten frames or more; without one, arrays are empty.
-
-    `reference_x_px`, `reference_y_px` (n_stars,): mean places, as `CommonMotion` gives them.
-    """
-    _, segment = np.unique(tracks.segment, return_inverse=True)
-    # star by star, each in one piece of memory, so that many pairs read them fast
-    columns = (tracks.x_px, tracks.y_px, tracks.sigma_px**2)
-    stars = np.ascontiguousarray(np.stack(columns).transpose(2, 0, 1))
-    good = np.ascontiguousarray(tracks.good.T)
-    reference = np.stack([reference_x_px, reference_y_px], axis=1)
-    rows = []
-    for a, b in combinations(range(tracks.n_stars), 2):
-        both = np.flatnonzero(good[a] & good[b])
-        if len(both) >= const.PAIR_LEAST_FRAMES:
-            one, other = stars[a].take(both, axis=1), stars[b].take(both, axis=1)
-            apart = reference[b] - reference[a]
-            rows.append(_one_pair(one, other, apart, tracks.time_s[both], segment[both]))
-    return PairStatistics(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
+        `reference_x_px`, `reference_y_px` (n_stars,): mean places, as `CommonMotion` gives them.
+        """
+        _, segment = np.unique(tracks.segment, return_inverse=True)
+        # star by star, each in one piece of memory, so that many pairs read them fast
+        columns = (tracks.x_px, tracks.y_px, tracks.sigma_px**2)
+        stars = np.ascontiguousarray(np.stack(columns).transpose(2, 0, 1))
+        good = np.ascontiguousarray(tracks.good.T)
+        reference = np.stack([reference_x_px, reference_y_px], axis=1)
+        rows = []
+        for a, b in combinations(range(tracks.n_stars), 2):
+            both = np.flatnonzero(good[a] & good[b])
+            if len(both) >= const.PAIR_LEAST_FRAMES:
+                one, other = stars[a].take(both, axis=1), stars[b].take(both, axis=1)
+                apart = reference[b] - reference[a]
+                rows.append(_one_pair(one, other, apart, tracks.time_s[both], segment[both]))
+        return cls(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
 
 
 def _one_pair(
@@ -351,51 +351,53 @@ class GridData:
         """Sum of the segments' lengths."""
         return sum(len(s.real) for s in self.segments) * self.cadence_s
 
+    @classmethod
+    def of(
+        cls, tracks: StarTracks, motion: CommonMotion, *, scale_arcsec: float, cadence_s: float
+    ) -> GridData | None:
+        """Place the motion on a regular grid of times; None where no segment holds 50 points of it.
 
-def grid_data(
-    tracks: StarTracks, motion: CommonMotion, *, scale_arcsec: float, cadence_s: float
-) -> GridData | None:
-    """Place the motion on a regular grid of times; None where no segment holds 50 points of it.
-
-    `scale_arcsec`: arcsec per pixel (1 to stay in pixels). `cadence_s`: frame interval.
-    """
-    chosen = _choose_stars(tracks)
-    residual = np.concatenate(
-        [motion.residual_x_px[:, chosen], motion.residual_y_px[:, chosen]], axis=1
-    )
-    offset_x = motion.reference_x_px[chosen] - motion.centre_px[0]
-    offset_y = motion.reference_y_px[chosen] - motion.centre_px[1]
-    rotated = np.concatenate(
-        [
-            motion.scale[:, None] * offset_x - motion.rotation_rad[:, None] * offset_y,
-            motion.scale[:, None] * offset_y + motion.rotation_rad[:, None] * offset_x,
-        ],
-        axis=1,
-    )
-    shared = motion.xy_px
-    own = residual + rotated
-    segments = [
-        _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
-        for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
-    ]
-    kept = tuple(s for s in segments if s is not None and len(s.real) >= const.GRID_LEAST_FRAMES)
-    if not kept:
-        return None
-    sigma2 = np.nanmean(tracks.seen("sigma_px") ** 2, axis=0)[chosen]
-    white = 2.0 * cadence_s * scale_arcsec**2
-    exposure = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
-    rows = np.nanmedian(tracks.row_time_s[:, chosen], axis=0)
-    return GridData(
-        segments=kept,
-        star=chosen,
-        star_x_arcsec=offset_x * scale_arcsec,
-        star_y_arcsec=offset_y * scale_arcsec,
-        noise_psd_arcsec2_hz=sigma2 * white,
-        shared_noise_psd_arcsec2_hz=float(np.nanmean(motion.noise_px**2)) * white,
-        cadence_s=cadence_s,
-        exposure_s=exposure,
-        row_time_s=rows if np.ptp(rows) > 0 else None,
-    )
+        `scale_arcsec`: arcsec per pixel (1 to stay in pixels). `cadence_s`: frame interval.
+        """
+        chosen = _choose_stars(tracks)
+        residual = np.concatenate(
+            [motion.residual_x_px[:, chosen], motion.residual_y_px[:, chosen]], axis=1
+        )
+        offset_x = motion.reference_x_px[chosen] - motion.centre_px[0]
+        offset_y = motion.reference_y_px[chosen] - motion.centre_px[1]
+        rotated = np.concatenate(
+            [
+                motion.scale[:, None] * offset_x - motion.rotation_rad[:, None] * offset_y,
+                motion.scale[:, None] * offset_y + motion.rotation_rad[:, None] * offset_x,
+            ],
+            axis=1,
+        )
+        shared = motion.xy_px
+        own = residual + rotated
+        segments = [
+            _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
+            for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
+        ]
+        kept = tuple(
+            s for s in segments if s is not None and len(s.real) >= const.GRID_LEAST_FRAMES
+        )
+        if not kept:
+            return None
+        sigma2 = np.nanmean(tracks.seen("sigma_px") ** 2, axis=0)[chosen]
+        white = 2.0 * cadence_s * scale_arcsec**2
+        exposure = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
+        rows = np.nanmedian(tracks.row_time_s[:, chosen], axis=0)
+        return cls(
+            segments=kept,
+            star=chosen,
+            star_x_arcsec=offset_x * scale_arcsec,
+            star_y_arcsec=offset_y * scale_arcsec,
+            noise_psd_arcsec2_hz=sigma2 * white,
+            shared_noise_psd_arcsec2_hz=float(np.nanmean(motion.noise_px**2)) * white,
+            cadence_s=cadence_s,
+            exposure_s=exposure,
+            row_time_s=rows if np.ptp(rows) > 0 else None,
+        )
 
 
 def _choose_stars(tracks: StarTracks) -> IntArray:

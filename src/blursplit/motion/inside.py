@@ -116,6 +116,55 @@ class FrameTensors:
     constant_sigma_arcsec2: FloatArray
     stars: int  # How many stars were used. With one, air of every height passes for shared.
 
+    @classmethod
+    def of(
+        cls, tracks: StarTracks, scale_arcsec: float, *, gain_e_per_adu: float | None = None
+    ) -> FrameTensors | None:
+        """Measure the motion tensor of every frame that the stamped stars share.
+
+        `tracks`: with stamps; frames in which a star was lost leave that star out. `scale_arcsec`:
+        size of a pixel. `gain_e_per_adu`: for the stars' photon noise; without it only the
+        background's noise counts.
+
+        Returns: none without stamps, or where no stamp holds one period of a frequency low enough
+        for the logarithm (a stamp under four star widths).
+
+        Per frame and star, -ln|OTF|/(2 pi^2) = fx^2 Vxx + fy^2 Vyy + 2 fx fy Vxy, residuals
+        weighted by 1/f^2, from one period across the stamp up to 0.2/FWHM: in this band a streak's
+        logarithm is still its second moment (-ln J0(z) = z^2/4 (1 + z^2/16...)); moments within a
+        window are not additive and read 1.2 to 1.7 times too much.
+        """
+        stamps = tracks.stamps
+        if stamps is None or not len(stamps.star):
+            return None
+        width_px = float(np.nanmedian(tracks.seen("width_px")))
+        size = stamps.pixels_adu.shape[-1]
+        lowest = 1.0 / size
+        highest = max(const.INSIDE_BAND_FWHM[1] / (const.FWHM_PER_SIGMA * width_px), 1.2 * lowest)
+        lowest = max(lowest, const.INSIDE_BAND_FWHM[0] / (const.FWHM_PER_SIGMA * width_px))
+        if (
+            not np.isfinite(width_px)
+            or highest * const.FWHM_PER_SIGMA * width_px > const.INSIDE_BAND_FWHM[2]
+        ):
+            return None
+        reader = _TensorReader(size, lowest, highest, scale_arcsec)
+        good = tracks.good[:, stamps.star]
+        each = [reader.read(stamps, k, good[:, k], gain_e_per_adu) for k in range(len(stamps.star))]
+        tensor = np.stack([one[0] for one in each], axis=1)
+        noise2 = np.stack([one[1] for one in each], axis=1)
+        whole = np.isfinite(np.sum(tensor, axis=2))
+        if int(whole.any(axis=1).sum()) < const.INSIDE_LEAST_BINS:
+            return None
+        shared, variance, between = _share(tensor, noise2)
+        return cls(
+            tracks.time_s,
+            tracks.segment,
+            shared,
+            np.sqrt(variance),
+            between,
+            int(whole.any(axis=0).sum()),
+        )
+
 
 @dataclass(frozen=True)
 class InsideMotion:
@@ -180,55 +229,89 @@ class InsideMotion:
             draws.append(np.log(np.exp(-loss).mean(axis=1)))
         return np.mean(draws, axis=0), np.std(draws, axis=0)
 
+    @classmethod
+    def of(
+        cls,
+        tensors: FrameTensors,
+        exposure_s: float,
+        cadence_s: float,
+        *,
+        air_time_s: float = 0.0,
+        n_draws: int = 200,
+        seed: int = 0,
+    ) -> InsideMotion | None:
+        """Draw what is mechanical in the shared tensors, from what their changes remember.
+
+        `air_time_s`: time after which the air over the aperture has been replaced (aperture over
+        the slowest wind): frames closer than that are averaged, since air remembers itself for so
+        long.
+
+        Returns: none where fewer than 20 stretches of `air_time_s` are left.
+
+        On each principal axis of the lag-one covariance m_i = c + V_i + a_i + noise: V_i a gamma
+        Markov chain (mean energy of a complex envelope: shape 1/h, h(a) = 2 (a - 1 + e^-a)/a^2,
+        memory rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The
+        rival is air alone, with a memory of up to 0.25 from one frame to the next. Both are
+        integrated by adaptive importance sampling over a forward filter, so that the odds come with
+        the draws. Motion has a form: V is a sum of E_k e_k e_k^T along fixed lines, so that the
+        traceless part of its changes has at least the variance of half its trace (equal for
+        independent energies, more where close frequencies beat). A defocus has no traceless part,
+        and the low orders of slow air together less than their trace. The realised mean(m) - c is
+        drawn, never the mean energy that a longer run would show.
+        """
+        rng = np.random.default_rng(seed)
+        bins = _bin_frames(tensors, exposure_s, cadence_s, air_time_s)
+        if bins is None:
+            return None
+        axes = _principal_axes(bins.value)
+        fits = []
+        for k in range(2):
+            c, s = axes[:, k]
+            sigma = float(np.sqrt(np.array([c**4, s**4, 4 * c**2 * s**2]) @ bins.sigma**2))
+            value = _project(bins.value, axes[:, k], axes[:, k])
+            duty = bins.window_s / bins.spacing_s
+            fits.append(fit_ringing(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng))
+        if fits[1].probability > fits[0].probability:
+            axes, fits = axes[:, ::-1], fits[::-1]
+        odds = np.array([f.probability for f in fits])
+        memory, form = float(1.0 - np.prod(1.0 - odds)), _form_probability(bins)
+        scale = np.exp(const.INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
+        along = np.stack([f.realised for f in fits], axis=1) * scale[:, None]
+        along[:, 1] *= rng.random(n_draws) < odds[1]  # given a mode on the first axis
+        least, most = np.log(const.INSIDE_DAMPED_DECAYS)
+        damped = np.exp(rng.uniform(least, most, n_draws))
+        unremembered = np.stack([f.air for f in fits], axis=1)
+        unremembered = unremembered / np.sqrt(energy_spread(damped))[:, None]
+        unremembered = np.minimum(
+            unremembered, np.stack([f.constant for f in fits], axis=1).clip(0.0)
+        )
+        across = np.nanmean(_project(bins.value, axes[:, 0], axes[:, 1]))
+        constant = np.zeros((n_draws, 2, 2))
+        for k in range(2):
+            constant[:, k, k] = fits[k].constant
+        constant[:, 0, 1] = constant[:, 1, 0] = across
+        error = tensors.constant_sigma_arcsec2
+        noise = np.where(np.isfinite(error), error, 0.0) * rng.standard_normal((n_draws, 3))
+        constant = axes @ constant @ axes.T + noise[:, [0, 2, 2, 1]].reshape(n_draws, 2, 2)
+        smooth = np.stack([f.smoothed for f in fits], axis=1)
+        smooth[:, 1] *= odds[1]
+        frames = np.einsum("nk,ik,jk->nij", smooth[bins.bin_of_frame], axes, axes)
+        return cls(
+            probability=memory * form,
+            memory_probability=memory,
+            form_probability=form,
+            is_shown=bool(odds[0] > const.INSIDE_SHOWN[0] and form > const.INSIDE_SHOWN[1]),
+            mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
+            frames_arcsec2=frames,
+            steady_arcsec2=_elongation(constant),
+            decay_s=bins.spacing_s / np.stack([f.decay for f in fits], axis=1),
+            angle_deg=float(np.degrees(np.arctan2(axes[1, 0], axes[0, 0])) % 180.0),
+            open_arcsec2=np.einsum("nk,ik,jk->nij", unremembered, axes, axes),
+            limit_rms_arcsec=float(np.sqrt(np.quantile(fits[0].realised * scale, 0.95))),
+        )
+
 
 # --- measurement --------------------------------------------------------------------------------
-def measure_frame_tensors(
-    tracks: StarTracks, scale_arcsec: float, *, gain_e_per_adu: float | None = None
-) -> FrameTensors | None:
-    """Measure the motion tensor of every frame that the stamped stars share.
-
-    `tracks`: with stamps; frames in which a star was lost leave that star out. `scale_arcsec`: size
-    of a pixel. `gain_e_per_adu`: for the stars' photon noise; without it only the background's
-    noise counts.
-
-    Returns: none without stamps, or where no stamp holds one period of a frequency low enough for
-    the logarithm (a stamp under four star widths).
-
-    Per frame and star, -ln|OTF|/(2 pi^2) = fx^2 Vxx + fy^2 Vyy + 2 fx fy Vxy, residuals weighted by
-    1/f^2, from one period across the stamp up to 0.2/FWHM: in this band a streak's logarithm is
-    still its second moment (-ln J0(z) = z^2/4 (1 + z^2/16...)); moments within a window are not
-    additive and read 1.2 to 1.7 times too much.
-    """
-    stamps = tracks.stamps
-    if stamps is None or not len(stamps.star):
-        return None
-    width_px = float(np.nanmedian(tracks.seen("width_px")))
-    size = stamps.pixels_adu.shape[-1]
-    lowest = 1.0 / size
-    highest = max(const.INSIDE_BAND_FWHM[1] / (const.FWHM_PER_SIGMA * width_px), 1.2 * lowest)
-    lowest = max(lowest, const.INSIDE_BAND_FWHM[0] / (const.FWHM_PER_SIGMA * width_px))
-    if (
-        not np.isfinite(width_px)
-        or highest * const.FWHM_PER_SIGMA * width_px > const.INSIDE_BAND_FWHM[2]
-    ):
-        return None
-    reader = _TensorReader(size, lowest, highest, scale_arcsec)
-    good = tracks.good[:, stamps.star]
-    each = [reader.read(stamps, k, good[:, k], gain_e_per_adu) for k in range(len(stamps.star))]
-    tensor = np.stack([one[0] for one in each], axis=1)
-    noise2 = np.stack([one[1] for one in each], axis=1)
-    whole = np.isfinite(np.sum(tensor, axis=2))
-    if int(whole.any(axis=1).sum()) < const.INSIDE_LEAST_BINS:
-        return None
-    shared, variance, between = _share(tensor, noise2)
-    return FrameTensors(
-        tracks.time_s,
-        tracks.segment,
-        shared,
-        np.sqrt(variance),
-        between,
-        int(whole.any(axis=0).sum()),
-    )
 
 
 class _TensorReader:
@@ -331,81 +414,6 @@ def _share(tensor: FloatArray, noise2: FloatArray) -> tuple[FloatArray, FloatArr
 
 
 # --- fit ----------------------------------------------------------------------------------------
-def fit_inside_motion(
-    tensors: FrameTensors,
-    exposure_s: float,
-    cadence_s: float,
-    *,
-    air_time_s: float = 0.0,
-    n_draws: int = 200,
-    seed: int = 0,
-) -> InsideMotion | None:
-    """Draw what is mechanical in the shared tensors, from what their changes remember.
-
-    `air_time_s`: time after which the air over the aperture has been replaced (aperture over the
-    slowest wind): frames closer than that are averaged, since air remembers itself for so long.
-
-    Returns: none where fewer than 20 stretches of `air_time_s` are left.
-
-    On each principal axis of the lag-one covariance m_i = c + V_i + a_i + noise: V_i a gamma Markov
-    chain (mean energy of a complex envelope: shape 1/h, h(a) = 2 (a - 1 + e^-a)/a^2, memory
-    rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The rival is
-    air alone, with a memory of up to 0.25 from one frame to the next. Both are integrated by
-    adaptive importance sampling over a forward filter, so that the odds come with the draws.
-    Motion has a form: V is a sum of E_k e_k e_k^T along fixed lines, so that the traceless part of
-    its changes has at least the variance of half its trace (equal for independent energies, more
-    where close frequencies beat). A defocus has no traceless part, and the low orders of slow air
-    together less than their trace. The realised mean(m) - c is drawn, never the mean energy that a
-    longer run would show.
-    """
-    rng = np.random.default_rng(seed)
-    bins = _bin_frames(tensors, exposure_s, cadence_s, air_time_s)
-    if bins is None:
-        return None
-    axes = _principal_axes(bins.value)
-    fits = []
-    for k in range(2):
-        c, s = axes[:, k]
-        sigma = float(np.sqrt(np.array([c**4, s**4, 4 * c**2 * s**2]) @ bins.sigma**2))
-        value = _project(bins.value, axes[:, k], axes[:, k])
-        duty = bins.window_s / bins.spacing_s
-        fits.append(fit_ringing(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng))
-    if fits[1].probability > fits[0].probability:
-        axes, fits = axes[:, ::-1], fits[::-1]
-    odds = np.array([f.probability for f in fits])
-    memory, form = float(1.0 - np.prod(1.0 - odds)), _form_probability(bins)
-    scale = np.exp(const.INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
-    along = np.stack([f.realised for f in fits], axis=1) * scale[:, None]
-    along[:, 1] *= rng.random(n_draws) < odds[1]  # given a mode on the first axis
-    least, most = np.log(const.INSIDE_DAMPED_DECAYS)
-    damped = np.exp(rng.uniform(least, most, n_draws))
-    unremembered = np.stack([f.air for f in fits], axis=1)
-    unremembered = unremembered / np.sqrt(energy_spread(damped))[:, None]
-    unremembered = np.minimum(unremembered, np.stack([f.constant for f in fits], axis=1).clip(0.0))
-    across = np.nanmean(_project(bins.value, axes[:, 0], axes[:, 1]))
-    constant = np.zeros((n_draws, 2, 2))
-    for k in range(2):
-        constant[:, k, k] = fits[k].constant
-    constant[:, 0, 1] = constant[:, 1, 0] = across
-    error = tensors.constant_sigma_arcsec2
-    noise = np.where(np.isfinite(error), error, 0.0) * rng.standard_normal((n_draws, 3))
-    constant = axes @ constant @ axes.T + noise[:, [0, 2, 2, 1]].reshape(n_draws, 2, 2)
-    smooth = np.stack([f.smoothed for f in fits], axis=1)
-    smooth[:, 1] *= odds[1]
-    frames = np.einsum("nk,ik,jk->nij", smooth[bins.bin_of_frame], axes, axes)
-    return InsideMotion(
-        probability=memory * form,
-        memory_probability=memory,
-        form_probability=form,
-        is_shown=bool(odds[0] > const.INSIDE_SHOWN[0] and form > const.INSIDE_SHOWN[1]),
-        mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
-        frames_arcsec2=frames,
-        steady_arcsec2=_elongation(constant),
-        decay_s=bins.spacing_s / np.stack([f.decay for f in fits], axis=1),
-        angle_deg=float(np.degrees(np.arctan2(axes[1, 0], axes[0, 0])) % 180.0),
-        open_arcsec2=np.einsum("nk,ik,jk->nij", unremembered, axes, axes),
-        limit_rms_arcsec=float(np.sqrt(np.quantile(fits[0].realised * scale, 0.95))),
-    )
 
 
 @dataclass(frozen=True)

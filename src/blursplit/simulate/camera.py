@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.definitions import turn
-from blursplit.image.otf import HalfMaximum, width_of_core
+from blursplit.image.otf import HalfMaximum
 from blursplit.simulate.scene import Scene, SceneTelescope
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
@@ -200,7 +200,7 @@ def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) ->
     padded[:half, :half] = transform[:half, :half]
     padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
     image = np.fft.fftshift(irfft2(padded, s=(big, big)))
-    return width_of_core(image, step_arcsec / const.WIDTH_UPSAMPLING)
+    return HalfMaximum.of_core(image, step_arcsec / const.WIDTH_UPSAMPLING)
 
 
 def tilt_basis(x_m: FloatArray, y_m: FloatArray, share: FloatArray) -> FloatArray:

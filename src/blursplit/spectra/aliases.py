@@ -55,6 +55,31 @@ class AliasDecision:
         """Whether one candidate has odds of 0.95 or more."""
         return bool(self.odds.max() >= 0.95)  # noqa: PLR2004
 
+    @classmethod
+    def of(
+        cls,
+        candidates: _Candidates,
+        *,
+        exposure_s: float | None = None,
+        evidence: Mapping[str, FloatArray | None] | None = None,
+    ) -> AliasDecision:
+        """Join the evidence into odds.
+
+        `evidence` (c,): log likelihoods, None where there is no such evidence. Pass those of time
+        stamps for stamps made by the camera's own clock only: stamps of a computer scatter while
+        the shutter is regular.
+        """
+        total = _exposure_log_odds(candidates.frequency_hz, exposure_s)
+        used = ["exposure"] if exposure_s else []
+        for name, values in (evidence or {}).items():
+            if values is not None:
+                total = total + values
+                used.append(name)
+        odds = np.exp(total - total.max())
+        odds = odds / odds.sum()
+        odds = (odds + const.ALIAS_ODDS_FLOOR) / (1.0 + const.ALIAS_ODDS_FLOOR * odds.size)
+        return cls(candidates.frequency_hz, odds, tuple(used))
+
 
 def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> FloatArray:
     """Return where a motion shows when sampled at rate_hz: |nu - fs round(nu/fs)|."""
@@ -159,30 +184,6 @@ def time_stamp_log_odds(
             )
             total[index] = max(total[index], value)
     return total
-
-
-def decide_alias(
-    candidates: _Candidates,
-    *,
-    exposure_s: float | None = None,
-    evidence: Mapping[str, FloatArray | None] | None = None,
-) -> AliasDecision:
-    """Join the evidence into odds.
-
-    `evidence` (c,): log likelihoods, None where there is no such evidence. Pass those of time
-    stamps for stamps made by the camera's own clock only: stamps of a computer scatter while the
-    shutter is regular.
-    """
-    total = _exposure_log_odds(candidates.frequency_hz, exposure_s)
-    used = ["exposure"] if exposure_s else []
-    for name, values in (evidence or {}).items():
-        if values is not None:
-            total = total + values
-            used.append(name)
-    odds = np.exp(total - total.max())
-    odds = odds / odds.sum()
-    odds = (odds + const.ALIAS_ODDS_FLOOR) / (1.0 + const.ALIAS_ODDS_FLOOR * odds.size)
-    return AliasDecision(candidates.frequency_hz, odds, tuple(used))
 
 
 def _continuum_covariance(lag: FloatArray, continuum: Continuum, axis: int) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.spectra.lines import chance_of_gain
-from blursplit.spectra.periodogram import Periodogram, mode_density, motion_periodogram
+from blursplit.spectra.periodogram import Periodogram
 from blursplit.types import FloatArray
 
 
@@ -126,14 +126,14 @@ def _shape_in_bins(width_bins: float) -> tuple[FloatArray, float]:
     # In the middle of the band no flank is cut off or mirrored.
     f = float(periodogram.frequency_hz[periodogram.frequency_hz.size // 2])
     damping = max(width_bins / periodogram.duration_s / (2.0 * f), 1e-6)
-    shape = mode_density(periodogram, f, damping) / periodogram.duration_s
+    shape = periodogram.mode_density(f, damping) / periodogram.duration_s
     return shape[shape > 1e-3 * shape.max()], float(periodogram.weight)
 
 
 @lru_cache(maxsize=1)
 def _blank_periodogram() -> Periodogram:
     n = 2048
-    return motion_periodogram(np.arange(float(n)), np.zeros((n, 2)), 1.0)
+    return Periodogram.of(np.arange(float(n)), np.zeros((n, 2)), 1.0)
 
 
 @lru_cache(maxsize=64)

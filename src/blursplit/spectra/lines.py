@@ -35,9 +35,6 @@ from blursplit.spectra.periodogram import (
     Periodogram,
     density_matrix,
     fit_log_spline,
-    make_basis,
-    motion_periodogram,
-    strongest_excess,
 )
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -96,8 +93,8 @@ def find_lines(
 
     Raises ValueError with fewer than 50 samples in the longest stretch.
     """
-    periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
-    basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)
+    periodogram = Periodogram.of(time_s, motion_xy, cadence_s, timing, segment)
+    basis = Basis.of(periodogram.frequency_hz, 0.5 / cadence_s)
     low = const.LINE_LOWEST_BINS / periodogram.duration_s
     high = float(periodogram.frequency_hz[-3])
     search = _Search(periodogram, basis, low, high, false_alarm)
@@ -587,7 +584,7 @@ def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Ex
     models = _models(search, _State(state.modes, robust, state.log_likelihood))
     frequency = search.periodogram.frequency_hz
     inside = (frequency >= search.low_hz) & (frequency <= search.high_hz) & ~left_out
-    return strongest_excess(search.periodogram, models, inside)
+    return search.periodogram.strongest_excess(models, inside)
 
 
 def _initial_modes(periodogram: Periodogram, excess: Excess) -> list[Mode]:

@@ -11,12 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.spectra.periodogram import (
-    FreeContinuum,
-    Periodogram,
-    mode_density,
-    mode_density_slopes,
-)
+from blursplit.spectra.periodogram import FreeContinuum, Periodogram
 from blursplit.types import FloatArray
 
 _LOG_DAMPING = math.log(const.MODE_DAMPING_FLOOR), math.log(const.MODE_DAMPING_CEILING)
@@ -44,7 +39,7 @@ class Mode:
 
     def density(self, periodogram: Periodogram) -> FloatArray:
         """Return its expected periodogram, shape (m, 2, 2)."""
-        shape = mode_density(periodogram, self.frequency_hz, self.damping_ratio)
+        shape = periodogram.mode_density(self.frequency_hz, self.damping_ratio)
         return shape[:, None, None] * self.covariance
 
     def contrast(self, periodogram: Periodogram, rest: FloatArray) -> float:
@@ -118,7 +113,7 @@ def _against(
 ) -> tuple[float, FloatArray, list[FloatArray]]:
     """Return log likelihood of modes and rest, its slope by the model, and the modes' densities."""
     shapes = [
-        mode_density_slopes(periodogram, mode.frequency_hz, mode.damping_ratio)[:, window]
+        periodogram.mode_density_slopes(mode.frequency_hz, mode.damping_ratio)[:, window]
         for mode in modes
     ]
     model = rest[window].copy()
@@ -339,7 +334,7 @@ def _damping_profile(
     power, other = periodogram.power[window], rest[window]
     values = []
     for zeta in grid:
-        shape = mode_density(periodogram, mode.frequency_hz, float(zeta))[window]
+        shape = periodogram.mode_density(mode.frequency_hz, float(zeta))[window]
         unit = shape[:, None, None] * mode.covariance
 
         def cost(log_scale: float, unit: FloatArray = unit) -> float:
@@ -355,7 +350,7 @@ def _direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode)
     `rest` (m, 2, 2): everything but the mode.
     """
     window = _window(periodogram, [mode])
-    shape = mode_density(periodogram, mode.frequency_hz, mode.damping_ratio)[window]
+    shape = periodogram.mode_density(mode.frequency_hz, mode.damping_ratio)[window]
     step = np.deg2rad(2.0)
     values = []
     for angle in (-step, 0.0, step):
@@ -380,7 +375,7 @@ def realised_covariance(
     correlation times of a lightly damped mode, so this is far better known than the variance of
     the process behind it.
     """
-    shape = mode_density(periodogram, mode.frequency_hz, mode.damping_ratio, plain=True)
+    shape = periodogram.mode_density(mode.frequency_hz, mode.damping_ratio, plain=True)
     own = np.maximum(shape, 0.0)[:, None, None] * mode.covariance
     gain = own @ np.linalg.inv(own + rest)
     mean = gain @ periodogram.plain @ np.swapaxes(gain, 1, 2)

@@ -29,37 +29,6 @@ class Excess:
     ratio: float
 
 
-def strongest_excess(
-    periodogram: Periodogram, models: FloatArray, inside: BoolArray
-) -> Excess | None:
-    """Return the strongest narrow excess over expected densities, or None where there is none.
-
-    `models` (4, m): expected density along the four directions. `inside` (m,): where to look.
-
-    `Excess.ratio` is twice the gain of log likelihood; two perpendicular directions that rise
-    together count together.
-    """
-    frequency = periodogram.frequency_hz
-    powers = np.stack([periodogram.along(angle) for angle in PROJECTIONS_RAD])
-    best: Excess | None = None
-    for width in _widths(periodogram, float(frequency[-3])):
-        allowed = inside & (width <= 2.0 * const.LINE_LARGEST_DAMPING * frequency)
-        centres = np.flatnonzero(allowed)[:: max(1, int(width * periodogram.duration_s / 6.0))]
-        if centres.size == 0:
-            continue
-        shape = _line_shape(periodogram, width)
-        centres = _promising(powers, models, shape, centres)
-        found = [
-            _excess(power, model, shape, centres, periodogram.weight)
-            for power, model in zip(powers, models, strict=True)
-        ]
-        ratios = np.stack([ratio for ratio, _ in found])
-        candidate = _best_of(ratios, [a for _, a in found], centres, frequency, width)
-        if best is None or candidate.ratio > best.ratio:
-            best = candidate
-    return best if best is not None and best.ratio > 0 else None
-
-
 def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
     widths = [0.0]
     width = 1.5 / periodogram.duration_s
@@ -176,110 +145,138 @@ class Periodogram:
         unit = np.array([np.cos(angle_rad), np.sin(angle_rad)])
         return np.asarray(np.einsum("i,mij,j->m", unit, self.power, unit))
 
+    @classmethod
+    def of(
+        cls,
+        time_s: FloatArray,
+        motion_xy: FloatArray,
+        cadence_s: float,
+        timing: str = "regular",
+        segment: IntArray | None = None,
+    ) -> Periodogram:
+        """Return the mean periodogram of the motion, linear trend of each piece removed.
 
-def motion_periodogram(
-    time_s: FloatArray,
-    motion_xy: FloatArray,
-    cadence_s: float,
-    timing: str = "regular",
-    segment: IntArray | None = None,
-) -> Periodogram:
-    """Return the mean periodogram of the motion, linear trend of each piece removed.
+        `time_s` (n,). `motion_xy` (n, 2): NaN counts as missing. `timing` ("regular", "jittered" or
+        "irregular"): regular records go onto a grid (fast transform); the others are transformed at
+        their own times. `segment` (n,).
 
-    `time_s` (n,). `motion_xy` (n, 2): NaN counts as missing. `timing` ("regular", "jittered" or
-    "irregular"): regular records go onto a grid (fast transform); the others are transformed at
-    their own times. `segment` (n,).
+        Raises ValueError with fewer than 50 finite samples in the longest stretch.
+        """
+        pieces = []
+        for part in _shorter(segment_slices(segment, time_s.size)):
+            keep = np.isfinite(motion_xy[part]).all(axis=1)
+            if keep.sum() >= 50:  # noqa: PLR2004 - fewer frames carry no spectrum (1 s at 50 Hz)
+                pieces.append(
+                    _prepare(time_s[part][keep], motion_xy[part][keep], cadence_s, timing)
+                )
+        if not pieces:
+            raise ValueError("no stretch of at least 50 samples")
+        from scipy.fft import next_fast_len
 
-    Raises ValueError with fewer than 50 finite samples in the longest stretch.
-    """
-    pieces = []
-    for part in _shorter(segment_slices(segment, time_s.size)):
-        keep = np.isfinite(motion_xy[part]).all(axis=1)
-        if keep.sum() >= 50:  # noqa: PLR2004 - fewer frames carry no spectrum (1 s at 50 Hz)
-            pieces.append(_prepare(time_s[part][keep], motion_xy[part][keep], cadence_s, timing))
-    if not pieces:
-        raise ValueError("no stretch of at least 50 samples")
-    from scipy.fft import next_fast_len
+        longest = max(piece.n for piece in pieces)
+        pieces = [piece for piece in pieces if piece.n >= const.LINE_SEGMENT_SHARE * longest]
+        share = np.array([piece.n for piece in pieces], dtype=np.float64) / longest
+        # lengths of large prime factors make every later transform slow; zeros at the end do not
+        longest = next_fast_len(longest, real=True)
+        frequency = np.arange(1, (longest + 1) // 2) / (longest * cadence_s)
+        each = [_piece_power(piece, frequency, cadence_s, longest) for piece in pieces]
+        power, plain, taper_lags, plain_lags = (
+            sum(s * one[k] for s, one in zip(share, each, strict=True)) / share.sum()
+            for k in range(4)
+        )
+        # an axis that does not move at all must not end in logarithms of zero
+        size = np.trace(power, axis1=1, axis2=2)
+        largest = float(size[const.LINE_DRIFT_BINS :].max(initial=0.0))
+        floor = max(
+            1e-9 * float(size.mean()), const.LINE_DYNAMIC_RANGE * largest, const.LINE_DENSITY_FLOOR
+        )
+        bottom = floor * np.eye(2)
+        groups = np.array_split(np.arange(len(pieces)), min(len(pieces), const.LINE_MOST_PARTS))
+        parts = [sum(share[k] * each[k][0] for k in g) / share[g].sum() + bottom for g in groups]
+        return cls(
+            frequency,
+            np.asarray(power + bottom),
+            np.asarray(plain),
+            np.asarray(taper_lags),
+            np.asarray(plain_lags),
+            const.LINE_TAPERS * share.sum() ** 2 / float((share**2).sum()),
+            share.sum() / const.LINE_TAPER_VARIANCE,
+            cadence_s,
+            longest * cadence_s,
+            np.stack(parts),
+            np.array([share[g].sum() for g in groups]) / const.LINE_TAPER_VARIANCE,
+        )
 
-    longest = max(piece.n for piece in pieces)
-    pieces = [piece for piece in pieces if piece.n >= const.LINE_SEGMENT_SHARE * longest]
-    share = np.array([piece.n for piece in pieces], dtype=np.float64) / longest
-    # lengths of large prime factors make every later transform slow; zeros at the end do not
-    longest = next_fast_len(longest, real=True)
-    frequency = np.arange(1, (longest + 1) // 2) / (longest * cadence_s)
-    each = [_piece_power(piece, frequency, cadence_s, longest) for piece in pieces]
-    power, plain, taper_lags, plain_lags = (
-        sum(s * one[k] for s, one in zip(share, each, strict=True)) / share.sum() for k in range(4)
-    )
-    # an axis that does not move at all must not end in logarithms of zero
-    size = np.trace(power, axis1=1, axis2=2)
-    largest = float(size[const.LINE_DRIFT_BINS :].max(initial=0.0))
-    floor = max(
-        1e-9 * float(size.mean()), const.LINE_DYNAMIC_RANGE * largest, const.LINE_DENSITY_FLOOR
-    )
-    bottom = floor * np.eye(2)
-    groups = np.array_split(np.arange(len(pieces)), min(len(pieces), const.LINE_MOST_PARTS))
-    parts = [sum(share[k] * each[k][0] for k in g) / share[g].sum() + bottom for g in groups]
-    return Periodogram(
-        frequency,
-        np.asarray(power + bottom),
-        np.asarray(plain),
-        np.asarray(taper_lags),
-        np.asarray(plain_lags),
-        const.LINE_TAPERS * share.sum() ** 2 / float((share**2).sum()),
-        share.sum() / const.LINE_TAPER_VARIANCE,
-        cadence_s,
-        longest * cadence_s,
-        np.stack(parts),
-        np.array([share[g].sum() for g in groups]) / const.LINE_TAPER_VARIANCE,
-    )
+    def mode_density(
+        self, frequency_hz: float, damping_ratio: float, *, plain: bool = False
+    ) -> FloatArray:
+        """Return the expected one-sided periodogram [1/Hz] of a damped mode of unit variance, (m,).
 
+        `frequency_hz`: undamped frequency of the mode; above Nyquist it folds, as it does in the
+        data. `damping_ratio`: below 1. `plain`: for the untapered periodogram.
 
-def mode_density(
-    periodogram: Periodogram, frequency_hz: float, damping_ratio: float, *, plain: bool = False
-) -> FloatArray:
-    """Return the expected one-sided periodogram [1/Hz] of a damped mode of unit variance, (m,).
+        Autocovariance of a mode driven by white force, exp(-g t) (cos w t + g/w sin w t), g = zeta
+        w0, w = w0 sqrt(1 - zeta^2); multiplied by that of the tapers and transformed: the exact
+        expectation (Sykulski et al. 2019, Biometrika 106, 251, from memory).
+        """
+        lags = self.plain_lags if plain else self.taper_lags
+        tau_s = np.arange(lags.size) * self.cadence_s
+        omega = 2.0 * np.pi * frequency_hz
+        decay = damping_ratio * omega
+        damped = omega * np.sqrt(1.0 - damping_ratio**2)
+        covariance = np.exp(-decay * tau_s) * (
+            np.cos(damped * tau_s) + decay / damped * np.sin(damped * tau_s)
+        )
+        return _transform_of_lags(covariance * lags, self.cadence_s)
 
-    `frequency_hz`: undamped frequency of the mode; above Nyquist it folds, as it does in the data.
-    `damping_ratio`: below 1. `plain`: for the untapered periodogram.
+    def mode_density_slopes(self, frequency_hz: float, damping_ratio: float) -> FloatArray:
+        """Return `mode_density` and its slopes by ln frequency and damping, shape (3, m).
 
-    Autocovariance of a mode driven by white force, exp(-g t) (cos w t + g/w sin w t), g = zeta
-    w0, w = w0 sqrt(1 - zeta^2); multiplied by that of the tapers and transformed: the exact
-    expectation (Sykulski et al. 2019, Biometrika 106, 251, from memory).
-    """
-    lags = periodogram.plain_lags if plain else periodogram.taper_lags
-    tau_s = np.arange(lags.size) * periodogram.cadence_s
-    omega = 2.0 * np.pi * frequency_hz
-    decay = damping_ratio * omega
-    damped = omega * np.sqrt(1.0 - damping_ratio**2)
-    covariance = np.exp(-decay * tau_s) * (
-        np.cos(damped * tau_s) + decay / damped * np.sin(damped * tau_s)
-    )
-    return _transform_of_lags(covariance * lags, periodogram.cadence_s)
+        With u = w0 t and s = sqrt(1 - zeta^2) its autocovariance has the slopes
+        - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
+        zeta.
+        """
+        step = 2.0 * np.pi * frequency_hz * self.cadence_s
+        size = self.taper_lags.size
+        # later lags hold less than exp(-25) of a mode, and most of the time goes into them
+        lags = self.taper_lags[: min(size, int(25.0 / (damping_ratio * step)) + 2)]
+        turn = step * np.arange(lags.size)
+        root = np.sqrt(1.0 - damping_ratio**2)
+        decay = np.exp(-damping_ratio * turn) * lags
+        cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
+        rows = np.zeros((3, size))
+        rows[0, : lags.size] = cosine + damping_ratio / root * sine
+        rows[1, : lags.size] = -turn / root * sine
+        rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
+        return _transform_of_lags(rows, self.cadence_s)
 
+    def strongest_excess(self, models: FloatArray, inside: BoolArray) -> Excess | None:
+        """Return the strongest narrow excess over expected densities, or None where there is none.
 
-def mode_density_slopes(
-    periodogram: Periodogram, frequency_hz: float, damping_ratio: float
-) -> FloatArray:
-    """Return the expected periodogram of a mode and its slopes by ln frequency and damping, (3, m).
+        `models` (4, m): expected density along the four directions. `inside` (m,): where to look.
 
-    With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
-    - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
-    zeta.
-    """
-    step = 2.0 * np.pi * frequency_hz * periodogram.cadence_s
-    size = periodogram.taper_lags.size
-    # later lags hold less than exp(-25) of a mode, and most of the time goes into them
-    lags = periodogram.taper_lags[: min(size, int(25.0 / (damping_ratio * step)) + 2)]
-    turn = step * np.arange(lags.size)
-    root = np.sqrt(1.0 - damping_ratio**2)
-    decay = np.exp(-damping_ratio * turn) * lags
-    cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
-    rows = np.zeros((3, size))
-    rows[0, : lags.size] = cosine + damping_ratio / root * sine
-    rows[1, : lags.size] = -turn / root * sine
-    rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
-    return _transform_of_lags(rows, periodogram.cadence_s)
+        `Excess.ratio` is twice the gain of log likelihood; two perpendicular directions that rise
+        together count together.
+        """
+        frequency = self.frequency_hz
+        powers = np.stack([self.along(angle) for angle in PROJECTIONS_RAD])
+        best: Excess | None = None
+        for width in _widths(self, float(frequency[-3])):
+            allowed = inside & (width <= 2.0 * const.LINE_LARGEST_DAMPING * frequency)
+            centres = np.flatnonzero(allowed)[:: max(1, int(width * self.duration_s / 6.0))]
+            if centres.size == 0:
+                continue
+            shape = _line_shape(self, width)
+            centres = _promising(powers, models, shape, centres)
+            found = [
+                _excess(power, model, shape, centres, self.weight)
+                for power, model in zip(powers, models, strict=True)
+            ]
+            ratios = np.stack([ratio for ratio, _ in found])
+            candidate = _best_of(ratios, [a for _, a in found], centres, frequency, width)
+            if best is None or candidate.ratio > best.ratio:
+                best = candidate
+        return best if best is not None and best.ratio > 0 else None
 
 
 def _transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
@@ -386,6 +383,32 @@ class Basis:
     knots: FloatArray  # full knot vector in ln sin(pi f / 2 f_N)
     matrix: FloatArray  # (m, p): value of each spline at each frequency of the periodogram
 
+    @classmethod
+    def of(cls, frequency_hz: FloatArray, nyquist_hz: float) -> Basis:
+        """Return the splines for these (evenly spaced) frequencies, from the third bin up."""
+        step = float(frequency_hz[1] - frequency_hz[0])
+        first, last = _place(np.array([2.0 * step, frequency_hz[-1]]), nyquist_hz)
+        inner = [2.0 * step]
+        places = [float(first)]
+        while places[-1] < last:
+            wide = min(np.exp(places[-1]) * const.CONTINUUM_KNOT_RATIO, 1.0)
+            inner.append(
+                max(
+                    2.0 / np.pi * nyquist_hz * np.arcsin(wide),
+                    inner[-1] + const.CONTINUUM_BINS_PER_KNOT * step,
+                )
+            )
+            places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
+            if wide >= 1.0:
+                break
+        # the last interval is stretched or shrunk to end at the last frequency
+        if len(places) > 2 and last - places[-2] < (places[-1] - places[-2]) / 2:  # noqa: PLR2004
+            places = places[:-1]
+        places[-1] = float(last)
+        knots = np.concatenate([[places[0]] * 3, places, [places[-1]] * 3])
+        clipped = np.clip(frequency_hz, inner[0], frequency_hz[-1])
+        return cls(knots, _spline_matrix(knots, _place(clipped, nyquist_hz)))
+
 
 @dataclass(frozen=True)
 class Continuum:
@@ -422,32 +445,6 @@ def density_matrix(projected: FloatArray) -> FloatArray:
     limit = const.CONTINUUM_COHERENCE * np.sqrt(x * y)
     cross = np.clip((projected[:, 1] - projected[:, 3]) / 2.0, -limit, limit)
     return np.stack([np.stack([x, cross], axis=1), np.stack([cross, y], axis=1)], axis=1)
-
-
-def make_basis(frequency_hz: FloatArray, nyquist_hz: float) -> Basis:
-    """Return the splines for these (evenly spaced) frequencies, from the third bin up."""
-    step = float(frequency_hz[1] - frequency_hz[0])
-    first, last = _place(np.array([2.0 * step, frequency_hz[-1]]), nyquist_hz)
-    inner = [2.0 * step]
-    places = [float(first)]
-    while places[-1] < last:
-        wide = min(np.exp(places[-1]) * const.CONTINUUM_KNOT_RATIO, 1.0)
-        inner.append(
-            max(
-                2.0 / np.pi * nyquist_hz * np.arcsin(wide),
-                inner[-1] + const.CONTINUUM_BINS_PER_KNOT * step,
-            )
-        )
-        places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
-        if wide >= 1.0:
-            break
-    # the last interval is stretched or shrunk to end at the last frequency
-    if len(places) > 2 and last - places[-2] < (places[-1] - places[-2]) / 2:  # noqa: PLR2004
-        places = places[:-1]
-    places[-1] = float(last)
-    knots = np.concatenate([[places[0]] * 3, places, [places[-1]] * 3])
-    clipped = np.clip(frequency_hz, inner[0], frequency_hz[-1])
-    return Basis(knots, _spline_matrix(knots, _place(clipped, nyquist_hz)))
 
 
 def _place(frequency_hz: FloatArray, nyquist_hz: float) -> FloatArray:

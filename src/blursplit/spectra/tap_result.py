@@ -123,83 +123,84 @@ class TapResult(Document):
     warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
+    @classmethod
+    def of(
+        cls,
+        time_s: FloatArray,
+        motion_px: FloatArray,
+        cadence_s: float,
+        *,
+        segment: IntArray | None = None,
+        pixel_scale_arcsec: float | None = None,
+        settle_arcsec: float = const.TAP_SETTLE_ARCSEC,
+        reference_arcsec: float = const.TAP_REFERENCE_ARCSEC,
+        sequence: TapSequence | None = None,
+        width_px: FloatArray | None = None,
+    ) -> TapResult:
+        """Measure the ring-downs after taps in the shared motion of the stars.
 
-def measure_taps(
-    time_s: FloatArray,
-    motion_px: FloatArray,
-    cadence_s: float,
-    *,
-    segment: IntArray | None = None,
-    pixel_scale_arcsec: float | None = None,
-    settle_arcsec: float = const.TAP_SETTLE_ARCSEC,
-    reference_arcsec: float = const.TAP_REFERENCE_ARCSEC,
-    sequence: TapSequence | None = None,
-    width_px: FloatArray | None = None,
-) -> TapResult:
-    """Measure the ring-downs after taps in the shared motion of the stars.
+        `time_s` (n,). `motion_px` (n, 2): shared motion; NaN where lost. `segment` (n,): taps are
+        looked for in each stretch. `pixel_scale_arcsec`: without it amplitudes stay in pixels, and
+        the settling time, which is defined by an angle, is null. `settle_arcsec`: amplitude that
+        counts as still. `reference_arcsec`: amplitude from which the settling time is stated that
+        does not depend on the taps. `sequence`: what is known of the sequence; made from the arrays
+        when absent. `width_px` (n,): one-axis width of the stars' images, NaN where lost; rings
+        that are too fast for the exposure widen them, which tells a fold.
 
-    `time_s` (n,). `motion_px` (n, 2): shared motion; NaN where lost. `segment` (n,): taps are
-    looked for in each stretch. `pixel_scale_arcsec`: without it amplitudes stay in pixels, and the
-    settling time, which is defined by an angle, is null. `settle_arcsec`: amplitude that counts as
-    still. `reference_arcsec`: amplitude from which the settling time is stated that does not depend
-    on the taps. `sequence`: what is known of the sequence; made from the arrays when absent.
-    `width_px` (n,): one-axis width of the stars' images, NaN where lost; rings that are too fast
-    for the exposure widen them, which tells a fold.
+        Examples
+        --------
+        A tap at 3 s that rings at 8 Hz with a damping ratio of 0.02, and a little noise:
 
-    Examples
-    --------
-    A tap at 3 s that rings at 8 Hz with a damping ratio of 0.02, and a little noise:
-
-    >>> import numpy as np
-    >>> from blursplit.spectra.tap_result import measure_taps
-    >>> time_s = np.arange(0.0, 10.0, 0.01)
-    >>> late_s = np.clip(time_s - 3.0, 0.0, None)
-    >>> ring_px = 4.0 * np.exp(-2 * np.pi * 8 * 0.02 * late_s) * np.sin(2 * np.pi * 8 * late_s)
-    >>> noise_px = np.random.default_rng(1).normal(0.0, 0.05, (time_s.size, 2))
-    >>> found = measure_taps(time_s, noise_px + ring_px[:, None], 0.01, pixel_scale_arcsec=0.5)
-    >>> f"{found.frequency_hz.value:.1f} Hz, damping ratio {found.damping_ratio.value:.3f}"
-    '8.0 Hz, damping ratio 0.020'
-    """
-    parts = [
-        part
-        for part in segment_slices(segment, time_s.size)
-        if part.stop - part.start >= max(50, 2.0 * const.RING_SHORTEST_S / cadence_s)
-    ]
-    if not parts:
-        raise ValueError("no stretch of at least 50 samples")
-    level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
-    rng = np.random.default_rng(0)
-    taps: list[Tap] = []
-    quiet, lost = [], []
-    for part in parts:
-        grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
-        lost += filled.tolist()
-        times = time_s[part][0] + np.arange(len(grid)) * cadence_s
-        found = measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng)
-        taps += found[0]
-        quiet.append(found[1])
-    modes = _modes_over_taps(taps)
-    warnings = []
-    if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
-        warnings.append(Remark.of("tap-lost-frames", share=float(np.mean(lost))))
-    stretches = len(segment_slices(segment, time_s.size))
-    warnings += _doubts(taps, pixel_scale_arcsec, stretches, repeats=bool(modes))
-    sequence = sequence or TapSequence(
-        frames=time_s.size,
-        frames_used=int(np.isfinite(motion_px).all(axis=1).sum()),
-        stars_used=1,
-        cadence_s=cadence_s,
-        duration_s=float(time_s[-1] - time_s[0]) + cadence_s,
-        nyquist_hz=0.5 / cadence_s,
-        pixel_scale_arcsec=pixel_scale_arcsec,
-    )
-    told = []
-    for mode in modes:
-        growth = None if width_px is None else _growth(time_s, width_px, taps, mode)
-        told.append(_mode(mode, sequence, pixel_scale_arcsec, growth))
-    levels = (settle_arcsec, reference_arcsec)
-    quiet_px = float(np.median(quiet))
-    return _result(taps, told, quiet_px, sequence, levels, pixel_scale_arcsec, warnings)
+        >>> import numpy as np
+        >>> from blursplit.spectra.tap_result import TapResult
+        >>> time_s = np.arange(0.0, 10.0, 0.01)
+        >>> late_s = np.clip(time_s - 3.0, 0.0, None)
+        >>> ring_px = 4.0 * np.exp(-2 * np.pi * 8 * 0.02 * late_s) * np.sin(2 * np.pi * 8 * late_s)
+        >>> noise_px = np.random.default_rng(1).normal(0.0, 0.05, (time_s.size, 2))
+        >>> found = TapResult.of(time_s, noise_px + ring_px[:, None], 0.01, pixel_scale_arcsec=0.5)
+        >>> f"{found.frequency_hz.value:.1f} Hz, damping ratio {found.damping_ratio.value:.3f}"
+        '8.0 Hz, damping ratio 0.020'
+        """
+        parts = [
+            part
+            for part in segment_slices(segment, time_s.size)
+            if part.stop - part.start >= max(50, 2.0 * const.RING_SHORTEST_S / cadence_s)
+        ]
+        if not parts:
+            raise ValueError("no stretch of at least 50 samples")
+        level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
+        rng = np.random.default_rng(0)
+        taps: list[Tap] = []
+        quiet, lost = [], []
+        for part in parts:
+            grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
+            lost += filled.tolist()
+            times = time_s[part][0] + np.arange(len(grid)) * cadence_s
+            found = measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng)
+            taps += found[0]
+            quiet.append(found[1])
+        modes = _modes_over_taps(taps)
+        warnings = []
+        if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
+            warnings.append(Remark.of("tap-lost-frames", share=float(np.mean(lost))))
+        stretches = len(segment_slices(segment, time_s.size))
+        warnings += _doubts(taps, pixel_scale_arcsec, stretches, repeats=bool(modes))
+        sequence = sequence or TapSequence(
+            frames=time_s.size,
+            frames_used=int(np.isfinite(motion_px).all(axis=1).sum()),
+            stars_used=1,
+            cadence_s=cadence_s,
+            duration_s=float(time_s[-1] - time_s[0]) + cadence_s,
+            nyquist_hz=0.5 / cadence_s,
+            pixel_scale_arcsec=pixel_scale_arcsec,
+        )
+        told = []
+        for mode in modes:
+            growth = None if width_px is None else _growth(time_s, width_px, taps, mode)
+            told.append(_mode(mode, sequence, pixel_scale_arcsec, growth))
+        levels = (settle_arcsec, reference_arcsec)
+        quiet_px = float(np.median(quiet))
+        return _result(taps, told, quiet_px, sequence, levels, pixel_scale_arcsec, warnings)
 
 
 def _result(

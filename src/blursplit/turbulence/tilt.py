@@ -482,26 +482,25 @@ class Axis:
         """Return where each value lies, in steps from the first node."""
         return np.asarray((value - self.nodes[0]) / (self.nodes[1] - self.nodes[0]))
 
+    def corners(
+        self, value: FloatArray, other: Axis, other_value: FloatArray
+    ) -> tuple[IntArray, FloatArray]:
+        """Return the four nodes about each point, counted along `other` first, and their weights.
+
+        Both have the shape of the values and a last axis of four.
+        """
+        node = np.empty((value.size, 4), dtype=np.int64)
+        weight = np.empty(node.shape)
+        places = self.at(value).ravel(), other.at(other_value).ravel()
+        air().corners((len(self.nodes), len(other.nodes)), *places, node, weight)
+        return node.reshape(*value.shape, 4), weight.reshape(*value.shape, 4)
+
 
 def rows_between(rows: FloatArray, at: FloatArray) -> FloatArray:
     """Return the rows of a table at places between them, shape (n, columns); ends clipped."""
     out = np.empty((len(at), rows.shape[1]))
     air().rows_between(rows, at, out)
     return out
-
-
-def corners(
-    one: Axis, value: FloatArray, other: Axis, other_value: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """Return the four nodes about each point, counted along `other` first, and their weights.
-
-    Both have the shape of the values and a last axis of four.
-    """
-    node = np.empty((value.size, 4), dtype=np.int64)
-    weight = np.empty(node.shape)
-    places = one.at(value).ravel(), other.at(other_value).ravel()
-    air().corners((len(one.nodes), len(other.nodes)), *places, node, weight)
-    return node.reshape(*value.shape, 4), weight.reshape(*value.shape, 4)
 
 
 def weighted_sums(
