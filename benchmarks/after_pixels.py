@@ -21,8 +21,10 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np  # noqa: E402 - after the number of threads
 
 from blursplit.measure import Source, measure_tracks  # noqa: E402
-from blursplit.rig import Rig, Setting, merge_settings  # noqa: E402
-from blursplit.simulate import demo_night  # noqa: E402
+from blursplit.rig import Rig, Setting  # noqa: E402
+from blursplit.simulate import (
+    demo_night,  # noqa: E402
+    )
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402
 from ledger import keep  # noqa: E402
@@ -122,7 +124,7 @@ def make_source(frames: int, stars: int) -> Source:
         "gain_e_per_adu": gain,
         "read_noise_e": READ_E,
     }
-    instrument = merge_settings(Rig(), {key: Setting(v, "header") for key, v in known.items()})
+    instrument = Rig().with_header({key: Setting(v, "header") for key, v in known.items()})
     return Source(tracks, instrument, "made up", 1, frames)
 
 

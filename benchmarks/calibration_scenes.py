@@ -315,9 +315,9 @@ def by_definition(
         optics_arcsec2=sigma**2 * np.eye(2),
         defocus_share=float(draw.optics == "defocus"),
     )
-    seen = definitions.in_windows(run, draw.exposure_s if draw.regime == "long" else 60.0)
+    seen = run.in_windows(draw.exposure_s if draw.regime == "long" else 60.0)
     return {
-        "saving": {cure: pair[0] for cure, pair in definitions.savings(seen).items()},
-        "share": definitions.shares(seen),
-        "modelled": definitions.width(seen),
+        "saving": {cure: pair[0] for cure, pair in seen.savings().items()},
+        "share": seen.shares(),
+        "modelled": seen.width(),
     }

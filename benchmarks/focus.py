@@ -20,9 +20,9 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.measure import Source, measure_tracks
+from blursplit.measure import measure_tracks
 from blursplit.simulate import Scene, write_sequence
-from blursplit.sources import read_source
+from blursplit.sources import Source
 
 SCALE, PIXEL_UM, OBSTRUCTION = 0.5, 3.76, 0.25
 FOCAL_M = PIXEL_UM * 1e-6 * 206264.806 / SCALE
@@ -61,7 +61,7 @@ def run_of(scene: Scene, position_um: float) -> tuple[Source, float]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "run"
         truth = write_sequence(scene, folder)
-        source = read_source(folder / "sequence.fits", folder / "setup.toml")
+        source = Source.read(folder / "sequence.fits", folder / "setup.toml")
     instrument = source.rig.with_setting("focus_position", position_um, "option")
     instrument = instrument.with_setting("focus_step_um", 1.0, "option")
     seeing = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]

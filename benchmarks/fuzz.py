@@ -26,7 +26,7 @@ import atheris
 with atheris.instrument_imports(include=["blursplit.frames", "blursplit.rig"]):
     from blursplit.errors import BlursplitError
     from blursplit.frames import open_frames
-    from blursplit.rig import Rig, merge_settings
+    from blursplit.rig import Rig
 
 
 BLOCK = 2880
@@ -147,7 +147,7 @@ def fuzz_setup(folder: Path, data: bytes) -> None:
     path = folder / "fuzz.toml"
     path.write_bytes(data)
     with contextlib.suppress(BlursplitError):
-        merge_settings(Rig.read(path), {})
+        Rig.read(path).with_header({})
     with contextlib.suppress(BlursplitError):
         Rig.read(None, [data.partition(b"\n")[0].decode("latin-1")])
 

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.rig import Rig, Setup, merge_settings
+from blursplit.rig import Rig, Setup
 from motion_scenes import slow_current, without_lines
 
 CADENCE_S = 0.1
@@ -42,7 +42,7 @@ def shows_loop(motion_arcsec: np.ndarray, cycle_s: float) -> bool:
     grid = GridData(
         (piece,), np.zeros(1, dtype=np.int64), none, none, none, 0.0, CADENCE_S, CADENCE_S / 2
     )
-    instrument = merge_settings(Rig.of_setup(Setup(mount={"guide_period_s": cycle_s})), {})
+    instrument = Rig.of_setup(Setup(mount={"guide_period_s": cycle_s})).with_header({})
     return find_guide_motion(grid, instrument) is not None
 
 

@@ -30,7 +30,7 @@ from blursplit.drive.periodic_error import (  # noqa: E402
     _harmonic_columns,
 )
 from blursplit.drive.terms import DriveRecord, _drive_terms  # noqa: E402
-from blursplit.rig import Rig, merge_settings  # noqa: E402
+from blursplit.rig import Rig  # noqa: E402
 from motion_scenes import air, slow_current  # noqa: E402
 
 PERIOD_S, RATE_HZ = 120.0, 4.0
@@ -73,7 +73,7 @@ def make_run(
 
 def row(turns: float, runs: int) -> str:
     """Measure runs of one length and return their row of the table."""
-    rig = merge_settings(Rig(worm_period_s=[PERIOD_S]), {})
+    rig = Rig(worm_period_s=[PERIOD_S]).with_header({})
     terms = _drive_terms(rig, turns * PERIOD_S)
     inside, limits, false = [], [], []
     for number in range(runs):

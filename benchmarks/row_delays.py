@@ -25,7 +25,7 @@ from blursplit.budget.record import shared_and_differential
 from blursplit.evidence.guest import Record
 from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.common import GridData
-from blursplit.rig import Rig, merge_settings
+from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
 from blursplit.spectra import LineFit, find_lines
 from blursplit.stars.raw_checks import Check
@@ -106,7 +106,7 @@ def look_at(
         "telescope.aperture_m": scene.telescope.aperture_m,
     }
     rig = Rig.read(None, [f"{key}={value}" for key, value in known.items()])
-    grid = shared_and_differential(Record.of(tracks, merge_settings(rig, {}), None)).quiet
+    grid = shared_and_differential(Record.of(tracks, rig.with_header({}), None)).quiet
     if grid is None:
         return None, (), ()
     search = find_lines(

@@ -39,7 +39,7 @@ from blursplit import constants as const  # noqa: E402
 from blursplit.budget import answer  # noqa: E402
 from blursplit.budget.air_model import AirModel, AirState  # noqa: E402
 from blursplit.budget.answer import Readings  # noqa: E402
-from blursplit.definitions import CURES, STEADY, History, in_windows, width  # noqa: E402
+from blursplit.definitions import CURES, STEADY, History  # noqa: E402
 from calibration_scenes import Draw, draw_scene, make  # noqa: E402
 from calibration_table import KEPT, read_rows, saving  # noqa: E402
 
@@ -169,10 +169,10 @@ def drawn_widths(
             near_outer_scale_m=float(_log_between(rng.random(), (0.25, 5.0))),
             optics_arcsec2=(fwhm / const.FWHM_PER_SIGMA) ** 2 * np.eye(2),
         )
-        seen = in_windows(history, named["blur_time_s"])
+        seen = history.in_windows(named["blur_time_s"])
 
         def at(j: float, seen: History = seen, ratio: float = ratio) -> float:
-            return width(replace(seen, strength=j, near_strength=ratio * j))
+            return replace(seen, strength=j, near_strength=ratio * j).width()
 
         # the density of ln r0 is flat: weigh by how much of it makes this width
         ends = [(r0 * R0_GROWS) ** (-5.0 / 3.0) for r0 in reversed(R0_M)]

@@ -7,16 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SEEING_IN_LAMBDA_OVER_R0
-from blursplit.definitions import (
-    Conditions,
-    History,
-    in_windows,
-    motion_covariance,
-    principal_axes,
-    savings,
-    shares,
-    width,
-)
+from blursplit.definitions import Conditions, History, principal_axes, width
 
 RIG = Conditions(0.25, 0.0, 550e-9, 0.6)
 R0_M = SEEING_IN_LAMBDA_OVER_R0 * 550e-9 / 2.0 * ARCSEC_PER_RADIAN
@@ -27,20 +18,19 @@ TOLERANCE = 0.004
 
 
 def night(owner="structure", path=None, inside=None, **more):
-    return in_windows(
-        History(
-            RIG,
-            TIME_S,
-            np.zeros(len(TIME_S), dtype=np.int64),
-            {} if path is None else {owner: path},
-            {} if inside is None else {owner: inside},
-            **{
-                "strength": R0_M ** (-5 / 3),
-                "outer_scale_m": 1e6,
-                "optics_arcsec2": 0.0625 * np.eye(2),
-                **more,
-            },
-        ),
+    return History(
+        RIG,
+        TIME_S,
+        np.zeros(len(TIME_S), dtype=np.int64),
+        {} if path is None else {owner: path},
+        {} if inside is None else {owner: inside},
+        **{
+            "strength": R0_M ** (-5 / 3),
+            "outer_scale_m": 1e6,
+            "optics_arcsec2": 0.0625 * np.eye(2),
+            **more,
+        },
+    ).in_windows(
         60.0,
     )
 
@@ -64,10 +54,10 @@ def test_base_is_a_perfect_telescope_and_its_pixel():
 )
 def test_worked_nights(history, recorded, saving, share_of_motion, share_of_air):
     assert_allclose(width(history), recorded, rtol=TOLERANCE)
-    low, high = savings(history)["structure"]
+    low, high = history.savings()["structure"]
     assert low == high
     assert_allclose(low * width(history), saving, atol=0.01)
-    part = shares(history)
+    part = history.shares()
     assert_allclose(part["structure"], share_of_motion, atol=0.004)
     assert_allclose(part["atmosphere"], share_of_air, atol=0.004)
     assert_allclose(sum(part.values()), 1.0, rtol=1e-12)
@@ -106,7 +96,7 @@ def test_a_worm_is_as_wide_as_the_stars_along_its_way(amplitude_arcsec, turns):
     on_axis = np.exp(-0.5 * ((x[:, None] - along) / sigma) ** 2).sum(axis=1)
     image = on_axis * np.exp(-0.5 * (y[:, None] / sigma) ** 2)
     area = np.count_nonzero(image > 0.5 * image.max()) * step**2
-    found = width(in_windows(history, 1e3))
+    found = width(history.in_windows(1e3))
     assert_allclose(found, 2.0 * np.sqrt(area / np.pi), rtol=0.015)
 
 
@@ -129,7 +119,7 @@ def test_motion_is_about_each_windows_mean():
     whole = History(RIG, TIME_S, np.zeros(3000, dtype=np.int64), {"tracking": DRIFT})
     # A drift of length L inside a window has variance L^2/12 (and 1/n^2 of it from the samples).
     for window_s, length in ((60.0, 3.0), (30.0, 1.5), (6.0, 0.3)):
-        rms = principal_axes(motion_covariance(in_windows(whole, window_s), "tracking"))
+        rms = principal_axes(whole.in_windows(window_s).motion_covariance("tracking"))
         assert_allclose(rms[0], length / 12**0.5, rtol=2e-3)
         assert rms[1] == 0.0
 
@@ -137,15 +127,15 @@ def test_motion_is_about_each_windows_mean():
 def test_open_motion_gives_two_readings():
     rng = np.random.default_rng(3)
     shaken = night("open", 0.6 * rng.standard_normal((3000, 2)), open_is_air=1.0)
-    low, high = savings(shaken)["mechanics"]
+    low, high = shaken.savings()["mechanics"]
     assert low == 0.0
     assert_allclose(high, 1.0 - width(night()) / width(shaken), rtol=1e-9)
     bounded = night("open", shaken.path_arcsec["open"], open_is_air=0.5)
-    low, _ = savings(bounded)["mechanics"]
+    low, _ = bounded.savings()["mechanics"]
     assert 0.3 * high < low < 0.7 * high
-    assert savings(bounded)["structure"][0] == 0.0
+    assert bounded.savings()["structure"][0] == 0.0
     # What constant blur may be a steady vibration belongs to either owner.
-    either = savings(night(optics_may_shake=True))
+    either = night(optics_may_shake=True).savings()
     assert either["optics"][0] == either["structure"][0] == 0.0
     assert either["optics"][1] == either["structure"][1] > 0.03
 
@@ -154,16 +144,16 @@ def test_constant_blur_beyond_stated_optics_may_be_a_vibration_and_no_optics():
     """It goes with structure in the high reading alone; what was stated stays the optics'."""
     steady = 0.25 * np.eye(2)
     beyond = replace(night(), inside_arcsec2={"steady": steady})
-    low, high = savings(beyond)["structure"]
+    low, high = beyond.savings()["structure"]
     assert low == 0.0
     assert_allclose(high, 1.0 - width(night()) / width(beyond), rtol=1e-9)
-    least, most = savings(beyond)["optics"]
+    least, most = beyond.savings()["optics"]
     assert_allclose(most, least, rtol=1e-12)
     # as wide as a still star with as much more of optics, which could not be told from it
     more = night(optics_arcsec2=night().optics_arcsec2 + steady)
     assert_allclose(width(beyond), width(more), rtol=1e-9)
-    assert_allclose(sum(shares(beyond).values()), 1.0, rtol=1e-9)
-    assert shares(beyond)["open"] > 0.1
+    assert_allclose(sum(beyond.shares().values()), 1.0, rtol=1e-9)
+    assert beyond.shares()["open"] > 0.1
 
 
 def test_optics_of_unknown_shape_may_cost_what_a_gaussian_costs():
@@ -171,9 +161,9 @@ def test_optics_of_unknown_shape_may_cost_what_a_gaussian_costs():
     small = {"strength": 0.0, "optics_arcsec2": 0.04 * np.eye(2)}
     gaussian, defocus = night(**small), night(**small, defocus_share=1.0)
     assert width(defocus) < 0.9 * width(gaussian)
-    low, high = savings(defocus)["optics"]
+    low, high = defocus.savings()["optics"]
     assert_allclose(low, 1.0 - width(defocus, {"optics"}) / width(defocus), rtol=1e-12)
-    assert_allclose(high, savings(gaussian)["optics"][0], rtol=1e-12)
+    assert_allclose(high, gaussian.savings()["optics"][0], rtol=1e-12)
 
 
 def test_turning_the_field_changes_no_width():
@@ -181,12 +171,12 @@ def test_turning_the_field_changes_no_width():
     rng = np.random.default_rng(5)
     path = rng.standard_normal((3000, 2)) * np.array([0.9, 0.2])
     square = Conditions(0.25, 0.0, 550e-9, 1e-6)  # a pixel has corners
-    straight = in_windows(
-        History(square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path}), 60.0
-    )
-    turned = in_windows(
-        History(square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path @ turn.T}), 60.0
-    )
+    straight = History(
+        square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path}
+    ).in_windows(60.0)
+    turned = History(
+        square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path @ turn.T}
+    ).in_windows(60.0)
     assert_allclose(width(turned), width(straight), rtol=2e-3)
 
 
@@ -195,4 +185,4 @@ def test_many_frames_inside_give_the_mean_of_their_images():
     tensors = np.stack([np.zeros((2, 2)), 4.0 * np.eye(2)])
     mixed = night(inside=tensors, owner="structure")
     assert width(mixed) < width(night(inside=2.0 * np.eye(2)))
-    assert_allclose(motion_covariance(mixed, "structure"), 2.0 * np.eye(2), rtol=1e-12)
+    assert_allclose(mixed.motion_covariance("structure"), 2.0 * np.eye(2), rtol=1e-12)

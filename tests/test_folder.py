@@ -15,7 +15,6 @@ from blursplit.folder import (
     Measurement,
     check_target,
     read_result,
-    read_result_folder,
     write_page,
     write_result_folder,
     write_text_whole,
@@ -45,7 +44,7 @@ def names(folder: Path) -> set[str]:
 def test_what_is_written_is_read_back(measurement, tmp_path):
     folder = write_result_folder(measurement, "<p>page", tmp_path / "night ö-blursplit")
     assert names(tmp_path) == {"night ö-blursplit"}
-    again = read_result_folder(folder)
+    again = Measurement.read(folder)
     assert again.result == measurement.result
     assert again.series.image_scale_arcsec == 0.25
     for name, array in measurement.series.arrays.items():
@@ -201,15 +200,15 @@ def test_damaged_arrays_are_refused(measurement, tmp_path):
     target = write_result_folder(measurement, "page", tmp_path / "out")
     (target / "images.fits").write_bytes(b"SIMPLE")
     with pytest.raises(InputError, match=r"images\.fits: is missing or damaged"):
-        read_result_folder(target)
+        Measurement.read(target)
     (target / "series.fits").unlink()
     with pytest.raises(InputError, match=r"series\.fits: is missing or damaged"):
-        read_result_folder(target)
+        Measurement.read(target)
 
 
 def test_the_page_is_drawn_anew_from_the_folder(measurement, tmp_path):
     target = write_result_folder(measurement, "old", tmp_path / "out")
-    page = write_page(read_result_folder(target), target)
+    page = write_page(Measurement.read(target), target)
     assert page == target / "index.html"
     assert "<html" in page.read_text(encoding="utf-8")
 

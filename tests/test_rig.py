@@ -18,9 +18,7 @@ from blursplit.rig import (
     Setting,
     Setup,
     _keywords,
-    as_rig,
     key_places,
-    merge_settings,
 )
 
 FUZZ = settings(
@@ -42,7 +40,7 @@ def test_options_beat_the_file_and_the_file_beats_the_header(tmp_path):
     path.write_text("[telescope]\naperture_m = 0.25\nobstruction = 0.3\n")
     declared = Rig.read(str(path), ["telescope.aperture_m=0.2"])
     header = {key: Setting(9.0, "header") for key in ("aperture_m", "obstruction", "exposure_s")}
-    rig = merge_settings(declared, header)
+    rig = declared.with_header(header)
     found = {key: (entry.value, entry.origin) for key, entry in rig.settings.items()}
     assert found["aperture_m"] == (0.2, "option")
     assert found["obstruction"] == (0.3, "setup file")
@@ -52,7 +50,7 @@ def test_options_beat_the_file_and_the_file_beats_the_header(tmp_path):
 
 def test_scale_follows_from_pixel_and_focal_length_with_the_weaker_origin():
     """3.76 um at 1 m: 206264.806 x 3.76e-6 = 0.7756 arcsec."""
-    rig = merge_settings(Rig(focal_length_m=1.0), {"pixel_um": Setting(3.76, "header")})
+    rig = Rig(focal_length_m=1.0).with_header({"pixel_um": Setting(3.76, "header")})
     entry = rig.settings["pixel_scale_arcsec"]
     assert entry.value == pytest.approx(0.77556, rel=1e-4)
     assert entry.origin == "header"
@@ -78,9 +76,9 @@ def test_a_rig_says_the_same_from_python_as_from_a_file(tmp_path):
     path = tmp_path / "rig.toml"
     path.write_text("[telescope]\naperture_m = 0.25\n[camera]\npixel_scale_arcsec = 0.8\n")
     made = Rig(aperture_m=0.25, pixel_scale=0.8 * u.arcsec)
-    assert made.setup == Rig.read(path).setup == as_rig(str(path)).setup
-    assert as_rig(made) is made
-    assert not as_rig(None).settings
+    assert made.setup == Rig.read(path).setup == Rig.of(str(path)).setup
+    assert Rig.of(made) is made
+    assert not Rig.of(None).settings
 
 
 def test_every_key_of_the_setup_file_has_a_keyword_of_its_own():
@@ -109,11 +107,11 @@ def test_a_value_that_no_rig_has_is_named():
     with pytest.raises(AttributeError, match="a rig has no 'apertur'"):
         Rig().apertur  # noqa: B018 - the access is the test
     with pytest.raises(TypeError, match="not int"):
-        as_rig(3)
+        Rig.of(3)
 
 
 def test_a_rig_shows_its_values_and_where_they_come_from():
-    rig = merge_settings(Rig(aperture_m=0.25), {"object": Setting("<b>", "header", "OBJECT")})
+    rig = Rig(aperture_m=0.25).with_header({"object": Setting("<b>", "header", "OBJECT")})
     assert "aperture_m=0.25" in repr(rig)
     assert "airmass" not in repr(rig)  # a default is nothing that was said
     assert "<td>&lt;b&gt;</td><td>header OBJECT</td>" in rig._repr_html_()
@@ -192,7 +190,7 @@ def test_a_setup_of_any_content_is_read_or_refused_in_our_own_words(tmp_path, li
     path = tmp_path / "rig.toml"
     path.write_bytes("\n".join(lines).encode("utf-8", "surrogatepass"))
     with contextlib.suppress(BlursplitError):
-        assert set(merge_settings(Rig.read(path), {}).settings) >= set(DEFAULTS)
+        assert set(Rig.read(path).with_header({}).settings) >= set(DEFAULTS)
 
 
 @FUZZ

@@ -16,7 +16,7 @@ from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits
 from blursplit.campaign.plan import Plan
 from blursplit.errors import InputError
-from blursplit.folder import Measurement, read_result_folder, read_run
+from blursplit.folder import Measurement, read_run
 from blursplit.result import Result
 from blursplit.rig import Rig, Setup, number_in
 from blursplit.series import Series
@@ -49,7 +49,7 @@ def read(folder: str | Path) -> Measurement:
     """
     path = Path(folder)
     has_tracks = (path / "tracks.fits").is_file()
-    return read_result_folder(path, with_tracks=has_tracks)
+    return Measurement.read(path, with_tracks=has_tracks)
 
 
 def compare(before: Iterable[Night], after: Iterable[Night], **how: Any) -> Comparison:

@@ -90,7 +90,7 @@ class History:
     @functools.cached_property
     def covariance_arcsec2(self) -> dict[str, FloatArray]:
         """`motion_covariance` of each owner."""
-        return {owner: motion_covariance(self, owner) for owner in (*OWNERS, STEADY)}
+        return {owner: self.motion_covariance(owner) for owner in (*OWNERS, STEADY)}
 
     @functools.cached_property
     def places_arcsec(self) -> dict[str, FloatArray]:
@@ -113,26 +113,106 @@ class History:
         """Widths that were asked for, by the causes removed and what is left of open motion."""
         return {}
 
+    def in_windows(self, blur_time_s: float) -> History:
+        """Return the history with each path about its own mean in windows of the blur time."""
+        window = window_number(self.time_s, self.segment, blur_time_s)
+        paths = {owner: about_window_mean(path, window) for owner, path in self.path_arcsec.items()}
+        return replace(self, path_arcsec=paths)
 
-def in_windows(history: History, blur_time_s: float) -> History:
-    """Return the history with each path about its own mean in windows of the blur time."""
-    window = window_number(history.time_s, history.segment, blur_time_s)
-    paths = {owner: about_window_mean(path, window) for owner, path in history.path_arcsec.items()}
-    return replace(history, path_arcsec=paths)
+    def motion_covariance(self, owner: str) -> FloatArray:
+        """Return the covariance of an owner's motion [arcsec^2], shape (2, 2).
 
+        Of a history `in_windows`: inside windows of the blur time, each about its own mean, and
+        with what happens inside the frames.
+        """
+        out = np.zeros((2, 2))
+        path = self.path_arcsec.get(owner)
+        if path is not None and len(path):
+            out = path.T @ path / len(path)
+        inside = self.inside_arcsec2.get(owner)
+        return out if inside is None else out + np.asarray(inside).reshape(-1, 2, 2).mean(axis=0)
 
-def motion_covariance(history: History, owner: str) -> FloatArray:
-    """Return the covariance of an owner's motion [arcsec^2], shape (2, 2).
+    def savings(self) -> dict[str, tuple[float, float]]:
+        """Return the fraction of the width that each cure saves, least and most.
 
-    Of a history `in_windows`: inside windows of the blur time, each about its own mean, and with
-    what happens inside the frames.
-    """
-    out = np.zeros((2, 2))
-    path = history.path_arcsec.get(owner)
-    if path is not None and len(path):
-        out = path.T @ path / len(path)
-    inside = history.inside_arcsec2.get(owner)
-    return out if inside is None else out + np.asarray(inside).reshape(-1, 2, 2).mean(axis=0)
+        Of a history `in_windows`. Open motion gives two readings: it stays with the air, but for
+        what a witness shows to be mechanics of unknown owner; or it goes with the cured cause. A
+        saving may be negative.
+        """
+
+        def left(removed: Iterable[str], open_left: float = 1.0) -> float:
+            return self.width(removed, open_left=open_left)
+
+        whole = left(())
+        has_open = "open" in self.present
+        shakers = {"optics"} if self.optics_may_shake else set()
+        shakers |= {STEADY} & self.inside_arcsec2.keys()
+        out = {}
+        for cure, removed in CURES.items():
+            least = most = left(removed)
+            if has_open and cure in _MOVING:
+                most = left(removed | {"open"})
+                if cure == "mechanics" and self.open_is_air < 1.0:
+                    least = left(removed, self.open_is_air)
+            if has_open and cure in {"near_air", "atmosphere"}:
+                most = left(removed, 1.0 - self.open_is_air)
+            if cure in {"structure", "mechanics"} and shakers:
+                most = left(removed | {"open"} | shakers)
+            if cure == "optics" and self.optics_may_shake:
+                least = whole
+            pair = [1.0 - least / whole, 1.0 - most / whole]
+            if cure == "optics" and self.defocus_share > 0:
+                # frames hardly tell a Gaussian from a defocus of as wide rays, which costs less
+                # width
+                pair.append(1.0 - least / replace(self, defocus_share=0.0).width())
+            out[cure] = (min(pair), max(pair))
+        return out
+
+    def shares(self) -> dict[str, float]:
+        """Return each cause's share of the width above the base, summing to one (zero for none).
+
+        How much the width falls when a cause is removed, averaged over all orders of removal (the
+        value of Shapley 1953 in the theory of games).
+        """
+        there = self.present | ({"open"} if STEADY in self.present else set())
+        present = [cause for cause in CAUSES if cause in there]
+        widths = {
+            frozenset(chosen): self.width(_all_but(chosen))
+            for size in range(len(present) + 1)
+            for chosen in itertools.combinations(present, size)
+        }
+        above = widths[frozenset(present)] - widths[frozenset()]
+        out = dict.fromkeys(CAUSES, 0.0)
+        if above <= 0:
+            return out
+        n = len(present)
+        for cause in present:
+            for chosen, seen in widths.items():
+                if cause in chosen:
+                    size = len(chosen) - 1
+                    weight = math.factorial(size) * math.factorial(n - size - 1) / math.factorial(n)
+                    out[cause] += weight * (seen - widths[chosen - {cause}]) / above
+        return out
+
+    def width(self, without: Iterable[str] = (), *, open_left: float = 1.0) -> float:
+        """Return the FWHM [arcsec] of a history `in_windows` without these causes.
+
+        `without`: any of `CAUSES`. `open_left`: part of the open motion's variance that stays.
+        """
+        # Cures that differ by causes which are not there leave the same image.
+        removed, known = self.present.intersection(without), self.widths_arcsec
+        if (removed, open_left) not in known:
+            step, columns, size_arcsec = _sampling(self, removed, open_left)
+            otf = _without_paths(self, removed, open_left, step, columns)
+            places = sum(
+                factor * self.places_arcsec[owner]
+                for owner, factor in _moving(removed, open_left).items()
+                if factor > 0 and owner in self.path_arcsec
+            )
+            if np.any(places):
+                otf = otf * _of_path(places @ step, columns - 1)
+            known[removed, open_left] = size_arcsec * half_maximum_width(otf)
+        return known[removed, open_left]
 
 
 def turn(angle_deg: float) -> FloatArray:
@@ -147,90 +227,6 @@ def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
     angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
     minor, major = np.sqrt(np.clip(values, 0.0, None))
     return float(major), float(minor), angle
-
-
-def width(history: History, without: Iterable[str] = (), *, open_left: float = 1.0) -> float:
-    """Return the FWHM [arcsec] of a history `in_windows` without these causes.
-
-    `without`: any of `CAUSES`. `open_left`: part of the open motion's variance that stays.
-    """
-    # Cures that differ by causes which are not there leave the same image.
-    removed, known = history.present.intersection(without), history.widths_arcsec
-    if (removed, open_left) not in known:
-        step, columns, size_arcsec = _sampling(history, removed, open_left)
-        otf = _without_paths(history, removed, open_left, step, columns)
-        places = sum(
-            factor * history.places_arcsec[owner]
-            for owner, factor in _moving(removed, open_left).items()
-            if factor > 0 and owner in history.path_arcsec
-        )
-        if np.any(places):
-            otf = otf * _of_path(places @ step, columns - 1)
-        known[removed, open_left] = size_arcsec * half_maximum_width(otf)
-    return known[removed, open_left]
-
-
-def savings(history: History) -> dict[str, tuple[float, float]]:
-    """Return the fraction of the width that each cure saves, least and most.
-
-    Of a history `in_windows`. Open motion gives two readings: it stays with the air, but for what a
-    witness shows to be mechanics of unknown owner; or it goes with the cured cause. A saving may be
-    negative.
-    """
-
-    def left(removed: Iterable[str], open_left: float = 1.0) -> float:
-        return width(history, removed, open_left=open_left)
-
-    whole = left(())
-    has_open = "open" in history.present
-    shakers = {"optics"} if history.optics_may_shake else set()
-    shakers |= {STEADY} & history.inside_arcsec2.keys()
-    out = {}
-    for cure, removed in CURES.items():
-        least = most = left(removed)
-        if has_open and cure in _MOVING:
-            most = left(removed | {"open"})
-            if cure == "mechanics" and history.open_is_air < 1.0:
-                least = left(removed, history.open_is_air)
-        if has_open and cure in {"near_air", "atmosphere"}:
-            most = left(removed, 1.0 - history.open_is_air)
-        if cure in {"structure", "mechanics"} and shakers:
-            most = left(removed | {"open"} | shakers)
-        if cure == "optics" and history.optics_may_shake:
-            least = whole
-        pair = [1.0 - least / whole, 1.0 - most / whole]
-        if cure == "optics" and history.defocus_share > 0:
-            # frames hardly tell a Gaussian from a defocus of as wide rays, which costs less width
-            pair.append(1.0 - least / width(replace(history, defocus_share=0.0)))
-        out[cure] = (min(pair), max(pair))
-    return out
-
-
-def shares(history: History) -> dict[str, float]:
-    """Return each cause's share of the width above the base, summing to one (zero for none).
-
-    How much the width falls when a cause is removed, averaged over all orders of removal (the
-    value of Shapley 1953 in the theory of games).
-    """
-    there = history.present | ({"open"} if STEADY in history.present else set())
-    present = [cause for cause in CAUSES if cause in there]
-    widths = {
-        frozenset(chosen): width(history, _all_but(chosen))
-        for size in range(len(present) + 1)
-        for chosen in itertools.combinations(present, size)
-    }
-    above = widths[frozenset(present)] - widths[frozenset()]
-    out = dict.fromkeys(CAUSES, 0.0)
-    if above <= 0:
-        return out
-    n = len(present)
-    for cause in present:
-        for chosen, seen in widths.items():
-            if cause in chosen:
-                size = len(chosen) - 1
-                weight = math.factorial(size) * math.factorial(n - size - 1) / math.factorial(n)
-                out[cause] += weight * (seen - widths[chosen - {cause}]) / above
-    return out
 
 
 def _all_but(kept: Iterable[str]) -> set[str]:

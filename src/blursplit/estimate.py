@@ -102,6 +102,85 @@ class Estimate(BaseModel):
         up, down = high - self.value, self.value - self.low
         return f"{self.value:.{places}f} +{up:.{places}f} -{down:.{places}f}{unit}"
 
+    @staticmethod
+    def from_draws(draws: np.ndarray) -> Estimate:
+        """Return median, 68 % and 95 % interval of draws, all of them finite."""
+        return Estimate.from_ends(_ends(draws))
+
+    @staticmethod
+    def from_ends(ends: Iterable[float]) -> Estimate:
+        """Return an estimate whose value and ends stand in the order of `PERCENTILES`."""
+        low95, low, value, high, high95 = map(float, ends)
+        return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+    @staticmethod
+    def upper_limit(high95: float) -> Estimate:
+        """Return an upper limit (95 %)."""
+        return Estimate(value=None, low=0.0, high=float(high95), low95=0.0, high95=float(high95))
+
+    @staticmethod
+    def with_error(
+        value: float, sigma: float, read: Callable[[float], float] | None = None
+    ) -> Estimate:
+        """Return a Gaussian estimate; a positive quantity keeps positive ends.
+
+        `read` turns the quantity that is Gaussian, such as a logarithm or a variance, into the one
+        that is wanted; it must rise.
+        """
+        ends = [value + k * sigma for k in (-1.0, 1.0, -const.Z95, const.Z95)]
+        if read is not None:
+            value, *ends = (float(read(end)) for end in (value, *ends))
+        elif value >= 0:
+            ends = [max(end, 0.0) for end in ends]
+        return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
+
+    @staticmethod
+    def axial(angle_deg: ArrayLike) -> Estimate | None:
+        """Return an estimate of an axial direction [0, 180); the interval may leave that range.
+
+        None when the draws point everywhere (mean resultant of the doubled angles below 0.3).
+        """
+        angles = np.radians(_finite(angle_deg))
+        if not len(angles):
+            return None
+        resultant = np.mean(np.exp(2j * angles))
+        if abs(resultant) < const.LEAST_RESULTANT:
+            return None
+        centre = 0.5 * np.angle(resultant)
+        around = np.degrees(0.5 * np.angle(np.exp(2j * (angles - centre))))
+        base = float(np.degrees(centre) % 180.0)
+        ends = base + np.array(_ends(around))
+        return Estimate.from_ends(ends - 180.0 * np.floor(ends[2] / 180.0))
+
+    @staticmethod
+    def between(low_reading: ArrayLike, high_reading: ArrayLike) -> Estimate | None:
+        """Return an estimate from two readings of the same draws, lower ends from the first.
+
+        Where the evidence leaves an owner undecided, the interval runs from the low reading's lower
+        end to the high reading's upper end; the value is the median of both together.
+        """
+        first, second = _finite(low_reading), _finite(high_reading)
+        if not len(first) or not len(second):
+            return None
+        low95, low, *_ = _ends(np.minimum(first, second) if len(first) == len(second) else first)
+        *_, high, high95 = _ends(np.maximum(first, second) if len(first) == len(second) else second)
+        value = float(np.median(np.concatenate([first, second])))
+        return Estimate(
+            value=float(np.clip(value, low, high)), low=low, high=high, low95=low95, high95=high95
+        )
+
+    @staticmethod
+    def limit(draws: ArrayLike) -> Estimate | None:
+        """Return the one-sided 95 % upper limit of draws; None when there are none."""
+        values = _finite(draws)
+        return Estimate.upper_limit(float(np.percentile(values, 95.0))) if len(values) else None
+
+    @staticmethod
+    def of(draws: ArrayLike) -> Estimate | None:
+        """Return median, 68 % and 95 % interval of draws; None when there are none."""
+        values = _finite(draws)
+        return Estimate.from_draws(values) if len(values) else None
+
 
 def _decimals(low: float, high: float) -> int:
     """Return how many decimals show two figures of an interval."""
@@ -118,86 +197,7 @@ def _finite(draws: ArrayLike) -> np.ndarray:
     return values[np.isfinite(values)]
 
 
-def estimate(draws: ArrayLike) -> Estimate | None:
-    """Return median, 68 % and 95 % interval of draws; None when there are none."""
-    values = _finite(draws)
-    return from_draws(values) if len(values) else None
-
-
-def from_draws(draws: np.ndarray) -> Estimate:
-    """Return median, 68 % and 95 % interval of draws, all of them finite."""
-    return from_ends(_ends(draws))
-
-
-def from_ends(ends: Iterable[float]) -> Estimate:
-    """Return an estimate whose value and ends stand in the order of `PERCENTILES`."""
-    low95, low, value, high, high95 = map(float, ends)
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
-
-
 def ends_about(value: float, ends: Iterable[float]) -> list[float]:
     """Return ends in the order of `PERCENTILES`, pulled so that a value lies in their middle."""
     low95, low, _, high, high95 = map(float, ends)
     return [min(low95, value), min(low, value), value, max(high, value), max(high95, value)]
-
-
-def estimate_between(low_reading: ArrayLike, high_reading: ArrayLike) -> Estimate | None:
-    """Return an estimate from two readings of the same draws, lower ends from the first.
-
-    Where the evidence leaves an owner undecided, the interval runs from the low reading's lower
-    end to the high reading's upper end; the value is the median of both together.
-    """
-    first, second = _finite(low_reading), _finite(high_reading)
-    if not len(first) or not len(second):
-        return None
-    low95, low, *_ = _ends(np.minimum(first, second) if len(first) == len(second) else first)
-    *_, high, high95 = _ends(np.maximum(first, second) if len(first) == len(second) else second)
-    value = float(np.median(np.concatenate([first, second])))
-    return Estimate(
-        value=float(np.clip(value, low, high)), low=low, high=high, low95=low95, high95=high95
-    )
-
-
-def limit(draws: ArrayLike) -> Estimate | None:
-    """Return the one-sided 95 % upper limit of draws; None when there are none."""
-    values = _finite(draws)
-    return upper_limit(float(np.percentile(values, 95.0))) if len(values) else None
-
-
-def upper_limit(high95: float) -> Estimate:
-    """Return an upper limit (95 %)."""
-    return Estimate(value=None, low=0.0, high=float(high95), low95=0.0, high95=float(high95))
-
-
-def with_error(
-    value: float, sigma: float, read: Callable[[float], float] | None = None
-) -> Estimate:
-    """Return a Gaussian estimate; a positive quantity keeps positive ends.
-
-    `read` turns the quantity that is Gaussian, such as a logarithm or a variance, into the one
-    that is wanted; it must rise.
-    """
-    ends = [value + k * sigma for k in (-1.0, 1.0, -const.Z95, const.Z95)]
-    if read is not None:
-        value, *ends = (float(read(end)) for end in (value, *ends))
-    elif value >= 0:
-        ends = [max(end, 0.0) for end in ends]
-    return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
-
-
-def axial_estimate(angle_deg: ArrayLike) -> Estimate | None:
-    """Return an estimate of an axial direction [0, 180); the interval may leave that range.
-
-    None when the draws point everywhere (mean resultant of the doubled angles below 0.3).
-    """
-    angles = np.radians(_finite(angle_deg))
-    if not len(angles):
-        return None
-    resultant = np.mean(np.exp(2j * angles))
-    if abs(resultant) < const.LEAST_RESULTANT:
-        return None
-    centre = 0.5 * np.angle(resultant)
-    around = np.degrees(0.5 * np.angle(np.exp(2j * (angles - centre))))
-    base = float(np.degrees(centre) % 180.0)
-    ends = base + np.array(_ends(around))
-    return from_ends(ends - 180.0 * np.floor(ends[2] / 180.0))

@@ -60,6 +60,59 @@ class Facts:
         turn = angle_deg - 90.0
         return np.asarray((position - turn if mirrored else position + turn) % 180.0)
 
+    @classmethod
+    def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Facts:
+        """Gather what the budget needs.
+
+        Raises InputError when the blur time asked for is shorter than an exposure.
+        """
+        scale = rig.get("pixel_scale_arcsec")
+        aperture = rig.get("aperture_m")
+        exposure = tracks.exposure_s
+        is_long = exposure is not None and exposure >= const.LONG_FRAME_S
+        length = duration_s(tracks)
+        if blur_time_s is None:
+            stretch = longest_stretch_s(tracks)
+            blur = (
+                exposure
+                if is_long and exposure is not None
+                else min(stretch, const.LONGEST_BLUR_TIME_S)
+            )
+        else:
+            blur = blur_time_s
+            if exposure is not None and blur < exposure:
+                raise InputError(
+                    f"--blur-time {blur:g}",
+                    f"is shorter than the exposure of a frame ({exposure:g} s)",
+                    "give a longer time",
+                )
+        airmass = float(rig.get("airmass") or 1.0)
+        optics = None
+        if scale and aperture:
+            low, high = rig.get("outer_scale_m")
+            wind_low, wind_high = rig.get("wind_m_s")
+            optics = Optics(
+                aperture_m=float(aperture),
+                obstruction=float(rig.get("obstruction") or 0.0),
+                wavelength_m=float(rig.get("wavelength_nm")) * 1e-9,
+                outer_scale_m=(float(low), float(high)),
+                wind_m_s=(float(wind_low), float(wind_high)),
+            )
+        dispersion, known = _dispersion(rig, airmass)
+        stated = rig.get("instrument_fwhm_arcsec")
+        return cls(
+            scale_arcsec=float(scale) if scale else None,
+            optics=optics,
+            airmass=airmass,
+            known_instrument_arcsec=float(stated) if stated else None,
+            blur_time_s=float(blur),
+            within_record=bool(blur <= const.BLUR_WITHIN * length),
+            is_long=is_long,
+            dispersion=dispersion,
+            dispersion_known=known,
+            north=_north(rig),
+        )
+
 
 def duration_s(tracks: StarTracks) -> float:
     """Return the length of the record, one frame interval included."""
@@ -76,59 +129,6 @@ def longest_stretch_s(tracks: StarTracks) -> float:
     if len(longest) < const.FEWEST_STRETCH_FRAMES:
         return duration_s(tracks)
     return float(longest[-1] - longest[0]) + (tracks.cadence_s or 0.0)
-
-
-def gather_facts(tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Facts:
-    """Gather what the budget needs.
-
-    Raises InputError when the blur time asked for is shorter than an exposure.
-    """
-    scale = rig.get("pixel_scale_arcsec")
-    aperture = rig.get("aperture_m")
-    exposure = tracks.exposure_s
-    is_long = exposure is not None and exposure >= const.LONG_FRAME_S
-    length = duration_s(tracks)
-    if blur_time_s is None:
-        stretch = longest_stretch_s(tracks)
-        blur = (
-            exposure
-            if is_long and exposure is not None
-            else min(stretch, const.LONGEST_BLUR_TIME_S)
-        )
-    else:
-        blur = blur_time_s
-        if exposure is not None and blur < exposure:
-            raise InputError(
-                f"--blur-time {blur:g}",
-                f"is shorter than the exposure of a frame ({exposure:g} s)",
-                "give a longer time",
-            )
-    airmass = float(rig.get("airmass") or 1.0)
-    optics = None
-    if scale and aperture:
-        low, high = rig.get("outer_scale_m")
-        wind_low, wind_high = rig.get("wind_m_s")
-        optics = Optics(
-            aperture_m=float(aperture),
-            obstruction=float(rig.get("obstruction") or 0.0),
-            wavelength_m=float(rig.get("wavelength_nm")) * 1e-9,
-            outer_scale_m=(float(low), float(high)),
-            wind_m_s=(float(wind_low), float(wind_high)),
-        )
-    dispersion, known = _dispersion(rig, airmass)
-    stated = rig.get("instrument_fwhm_arcsec")
-    return Facts(
-        scale_arcsec=float(scale) if scale else None,
-        optics=optics,
-        airmass=airmass,
-        known_instrument_arcsec=float(stated) if stated else None,
-        blur_time_s=float(blur),
-        within_record=bool(blur <= const.BLUR_WITHIN * length),
-        is_long=is_long,
-        dispersion=dispersion,
-        dispersion_known=known,
-        north=_north(rig),
-    )
 
 
 def _north(rig: Rig) -> tuple[float, bool] | None:

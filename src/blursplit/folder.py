@@ -125,6 +125,20 @@ class Measurement:
 
         return result_html(self.result)
 
+    @classmethod
+    def read(cls, path: Path, *, with_tracks: bool = False) -> Measurement:
+        """Read a result folder.
+
+        `with_tracks`: whether to read the star tracks too.
+
+        Raises InputError when the folder is not a result or is damaged.
+        """
+        result = read_result(path)
+        arrays = _read(path / SERIES_FILE, _read_series_units)
+        images, scale = _read(path / IMAGES_FILE, _read_image_units)
+        tracks = StarTracks.load(path) if with_tracks else None
+        return cls(result, Series(arrays, images, scale), tracks)
+
 
 def _with_unit(estimate: Estimate | None, unit: str) -> Estimate | None:
     return None if estimate is None else estimate.in_unit(unit)
@@ -423,25 +437,11 @@ def _known_digest(text: str, digest: str, file: Path) -> list[str]:
     return [own, hashlib.sha256(series.read_bytes()).hexdigest()]
 
 
-def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
-    """Read a result folder.
-
-    `with_tracks`: whether to read the star tracks too.
-
-    Raises InputError when the folder is not a result or is damaged.
-    """
-    result = read_result(path)
-    arrays = _read(path / SERIES_FILE, _read_series_units)
-    images, scale = _read(path / IMAGES_FILE, _read_image_units)
-    tracks = StarTracks.load(path) if with_tracks else None
-    return Measurement(result, Series(arrays, images, scale), tracks)
-
-
 def read_run(path: Path) -> tuple[Result, Series | None]:
     """Read a result and, where its folder is whole, the series beside it."""
     if not (path / SERIES_FILE).is_file():
         return read_result(path), None
-    measurement = read_result_folder(path)
+    measurement = Measurement.read(path)
     return measurement.result, measurement.series
 
 

@@ -12,10 +12,10 @@ from blursplit.budget.diagnostics import curves_and_images
 from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
-from blursplit.rig import Rig, as_rig, number_in
-from blursplit.sources import Frames, Source, read_focus_source, read_second_camera, read_source
+from blursplit.rig import Rig, number_in
+from blursplit.sources import Frames, Source
 
-__all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
+__all__ = ["Measurement", "Source", "measure", "measure_tracks"]
 
 
 def measure(
@@ -89,10 +89,10 @@ def measure(
     >>> night.verdict.level
     'widths'
     """
-    declared = as_rig(rig)
+    declared = Rig.of(rig)
     how: dict[str, Any] = {"centroid": centroid, "calibration": calibration, "progress": progress}
-    source = read_source(frames, declared, times=times, **how)
-    others = [read_focus_source(str(run), declared, **how) for run in focus_runs]
+    source = Source.read(frames, declared, times=times, **how)
+    others = [Source.read_focus(str(run), declared, **how) for run in focus_runs]
     return measure_tracks(
         source,
         blur_time_s=None if blur_time is None else number_in(blur_time, "s"),
@@ -103,7 +103,7 @@ def measure(
         sensors=read_sensors(declared, [str(one) for one in sensors]),
         second_camera=None
         if second_camera is None
-        else read_second_camera(str(second_camera), declared, **how),
+        else Source.read_second_camera(str(second_camera), declared, **how),
     )
 
 

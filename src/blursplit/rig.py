@@ -332,6 +332,63 @@ class Rig:
         )
         return f"<table><tr><th>key</th><th>value</th><th>origin</th></tr>{rows}</table>"
 
+    @classmethod
+    def of(cls, rig: Rig | str | Path | None) -> Rig:
+        """Return the rig that a caller means: a rig itself, a setup file, or nothing known."""
+        if rig is None or isinstance(rig, cls):
+            return rig or cls()
+        if isinstance(rig, str | Path):
+            return cls.read(rig)
+        msg = f"rig must be a Rig or the path of a setup file, not {type(rig).__name__}"
+        raise TypeError(msg)
+
+    def with_header(self, header: Mapping[str, Setting]) -> Rig:
+        """Join what is declared with headers and defaults; the stronger origin wins."""
+        merged = Rig(
+            {key: Setting(value, "default") for key, value in DEFAULTS.items()}, self.setup
+        )
+        for known in (header, self.settings):
+            for key, entry in known.items():
+                merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
+        if merged.get("pixel_scale_arcsec") is None:
+            merged = _scale_from_optics(merged)
+        return merged
+
+    def scale_readings(self) -> dict[str, float]:
+        """Return every reading of the pixel scale that setup and headers allow [arcsec].
+
+        Where the header's pixel size may or may not include the binning, and nothing else says
+        which, both are readings; with another reading the nearer of the two counts.
+        """
+        readings: dict[str, float] = {}
+        scale = self.settings.get("pixel_scale_arcsec")
+        declared = self.origin("pixel_scale_arcsec") in {"setup file", "option"}
+        if scale is not None and declared:
+            readings["the setup"] = float(scale.value)
+        for key, name in const.SCALE_SOURCES.items():
+            if key in self.settings:
+                readings[name] = float(self.get(key))
+        pixel_um, focal_m = self.get("pixel_um"), self.get("focal_length_m")
+        if not (pixel_um and focal_m):
+            return readings
+        whole = const.ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
+        binning = float(self.get("binning") or 1)
+        name = "pixel size over focal length"
+        sure = self.origin("pixel_um") in {"setup file", "option"} or "CCDXPIXE" in str(
+            self.settings["pixel_um"].note
+        )
+        if binning <= 1 or sure:
+            readings[name] = whole
+        elif readings:
+            known = next(iter(readings.values()))
+            readings[name] = min(
+                (whole, whole * binning), key=lambda one: abs(math.log(one / known))
+            )
+        else:
+            readings[f"{name}, binning in it"] = whole
+            readings[f"{name} times binning"] = whole * binning
+        return readings
+
 
 def _strength(origin: Origin) -> int:
     return ORIGINS_WEAKEST_FIRST.index(origin)
@@ -566,16 +623,6 @@ def _parse_option(option: str) -> tuple[str, str, Any]:
     return section, key, value
 
 
-def as_rig(rig: Rig | str | Path | None) -> Rig:
-    """Return the rig that a caller means: a rig itself, a setup file, or nothing known."""
-    if rig is None or isinstance(rig, Rig):
-        return rig or Rig()
-    if isinstance(rig, str | Path):
-        return Rig.read(rig)
-    msg = f"rig must be a Rig or the path of a setup file, not {type(rig).__name__}"
-    raise TypeError(msg)
-
-
 def number_in(value: Any, unit: str) -> float:
     """Return a quantity, or a plain number, in a unit."""
     if not hasattr(value, "to_value"):
@@ -585,51 +632,6 @@ def number_in(value: Any, unit: str) -> float:
     except ValueError as error:  # astropy's UnitConversionError is one
         msg = f"{value} is given where {unit} is meant"
         raise ValueError(msg) from error
-
-
-def merge_settings(rig: Rig, header: Mapping[str, Setting]) -> Rig:
-    """Join what is declared with headers and defaults; the stronger origin wins."""
-    merged = Rig({key: Setting(value, "default") for key, value in DEFAULTS.items()}, rig.setup)
-    for known in (header, rig.settings):
-        for key, entry in known.items():
-            merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
-    if merged.get("pixel_scale_arcsec") is None:
-        merged = _scale_from_optics(merged)
-    return merged
-
-
-def scale_readings(rig: Rig) -> dict[str, float]:
-    """Return every reading of the pixel scale that setup and headers allow [arcsec].
-
-    Where the header's pixel size may or may not include the binning, and nothing else says which,
-    both are readings; with another reading the nearer of the two counts.
-    """
-    readings: dict[str, float] = {}
-    scale = rig.settings.get("pixel_scale_arcsec")
-    declared = rig.origin("pixel_scale_arcsec") in {"setup file", "option"}
-    if scale is not None and declared:
-        readings["the setup"] = float(scale.value)
-    for key, name in const.SCALE_SOURCES.items():
-        if key in rig.settings:
-            readings[name] = float(rig.get(key))
-    pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
-    if not (pixel_um and focal_m):
-        return readings
-    whole = const.ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
-    binning = float(rig.get("binning") or 1)
-    name = "pixel size over focal length"
-    sure = rig.origin("pixel_um") in {"setup file", "option"} or "CCDXPIXE" in str(
-        rig.settings["pixel_um"].note
-    )
-    if binning <= 1 or sure:
-        readings[name] = whole
-    elif readings:
-        known = next(iter(readings.values()))
-        readings[name] = min((whole, whole * binning), key=lambda one: abs(math.log(one / known)))
-    else:
-        readings[f"{name}, binning in it"] = whole
-        readings[f"{name} times binning"] = whole * binning
-    return readings
 
 
 def _scale_from_optics(rig: Rig) -> Rig:

@@ -19,7 +19,7 @@ from blursplit.budget.lines import (
     name_found,
 )
 from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
-from blursplit.rig import KnownLine, Rig, Setup, merge_settings
+from blursplit.rig import KnownLine, Rig, Setup
 from blursplit.spectra import AliasDecision
 
 RANGE = (1e-3, 120.0)
@@ -266,7 +266,7 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
         )
         alias = AliasDecision(np.array([hz]), np.ones(1), ())
         found = [FoundLine(fit, None, alias)]  # type: ignore[arg-type]
-        instrument = merge_settings(Rig.of_setup(setup), {})
+        instrument = Rig.of_setup(setup).with_header({})
         (line,) = name_found(found, instrument, cadence_s=0.005, lowest_hz=0.5)
         names[hz] = line.cause_odds
     assert "mains 50 Hz" not in names[50.0]

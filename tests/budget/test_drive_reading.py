@@ -12,7 +12,7 @@ from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveRecord, _drive_terms
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
-from blursplit.rig import Rig, merge_settings
+from blursplit.rig import Rig
 from blursplit.simulate.motion import _current_density, _noise_series
 from blursplit.stars.tracks import StarTracks
 
@@ -20,7 +20,7 @@ STEP_S, PERIOD_S = 0.5, 120.0
 
 
 def instrument(*options):
-    return merge_settings(Rig.read(None, options), {})
+    return Rig.read(None, options).with_header({})
 
 
 WORM = instrument(f"mount.worm_period_s=[{PERIOD_S}]", "mount.kind=equatorial")

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.budget.findings import _is_shown
 from blursplit.budget.histories import Histories, HistorySetup
 from blursplit.budget.line_terms import LineTerm
-from blursplit.definitions import Conditions, in_windows, motion_covariance
+from blursplit.definitions import Conditions
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.simulate.motion import _mode_density, _noise_series
@@ -108,7 +108,7 @@ def test_drift_and_worm_together_stay_of_their_size(turns):
     terms = [DriveTerm("worm", period, k, turns) for k in (1, 2, 3)]
     runs = histories_of(white(n, rng) + path, terms=terms)
     truth = np.cov(path.T, bias=True)[0, 0] ** 0.5
-    drawn = [motion_covariance(in_windows(run, 60.0), "tracking")[0, 0] ** 0.5 for run in runs.runs]
+    drawn = [run.in_windows(60.0).motion_covariance("tracking")[0, 0] ** 0.5 for run in runs.runs]
     assert_allclose(np.median(drawn), truth, rtol=0.05)
     assert np.ptp(drawn) < 0.2 * truth
     # Physical rates: half the worm's steepest slope at the most, not two arcsec a second.

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Rig, merge_settings
+from blursplit.rig import Rig
 from blursplit.simulate.motion import _mode_density, _noise_series
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
@@ -72,7 +72,7 @@ def measured(n_stars, **how):
         "camera.pixel_scale_arcsec=1.0",
         "air.wavelength_nm=500.0",
     ]
-    rig = merge_settings(Rig.read(None, options), {})
+    rig = Rig.read(None, options).with_header({})
     tracks = star_tracks(n_stars, **how)
     source = Source(tracks, rig, "stars", 1, FRAMES)
     return measure_tracks(source).result

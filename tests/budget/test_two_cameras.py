@@ -100,13 +100,13 @@ def weigh(main, second, *options):
     """Return what a second camera is worth to a record that nothing else is known of."""
     from blursplit.budget.line_search import Lines
     from blursplit.budget.record import shared_and_differential
-    from blursplit.rig import merge_settings
+    from blursplit.rig import Rig
 
     rig = Rig(main.rig.settings, Rig.read(None, options).setup) if options else main.rig
-    record = Record.of(main.tracks, merge_settings(rig, {}), None)
+    record = Record.of(main.tracks, rig.with_header({}), None)
     none = np.zeros(0)
     lines = Lines(None, (), none, none, None, {})
-    second = replace(second, rig=merge_settings(second.rig, {}))
+    second = replace(second, rig=second.rig.with_header({}))
     so_far = _Weighed(shared_and_differential(record), lines)
     return weigh_second_camera(record, so_far, second, 1)
 

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.campaign.compare import _mean_of_sides
 from blursplit.campaign.estimates import bound95, quantile
-from blursplit.estimate import Estimate, from_draws
+from blursplit.estimate import Estimate
 
 
 def test_quantiles_pass_through_all_five_numbers() -> None:
@@ -59,7 +59,7 @@ def _truth_in_interval(tau: float, runs: int, rng: np.random.Generator) -> tuple
             [Estimate(value=v, low=v * np.exp(-0.05), high=v * np.exp(0.05)) for v in seen]
         )
     draws = _mean_of_sides(sides[0], sides[1], rng, 2000)
-    ratio = from_draws(np.log(draws.after / draws.before))
+    ratio = Estimate.from_draws(np.log(draws.after / draws.before))
     truth = np.log(0.7)
     return ratio.low < truth < ratio.high, ratio.low95 < truth < ratio.high95
 

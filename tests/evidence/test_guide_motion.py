@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Rig, Setup, merge_settings
+from blursplit.rig import Rig, Setup
 from blursplit.simulate.motion import _noise_series
 from blursplit.stars.tracks import StarTracks
 
@@ -68,7 +68,7 @@ def _result(tmp_path, tracks):
         f"[mount]\nguide_period_s = {CYCLE_S}\n",
         encoding="utf-8",
     )
-    rig = merge_settings(Rig.read(setup), {})
+    rig = Rig.read(setup).with_header({})
     source = Source(tracks, rig, "guided", 1, FRAMES)
     return measure_tracks(source).result
 
@@ -97,4 +97,4 @@ def test_no_cycle_or_too_few_of_them_give_nothing(cycle_s):
     tracks = _tracks(guided=True)
     grid = GridData.of(tracks, CommonMotion.of(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)
     setup = Setup() if cycle_s is None else Setup(mount={"guide_period_s": cycle_s})
-    assert find_guide_motion(grid, merge_settings(Rig.of_setup(setup), {})) is None
+    assert find_guide_motion(grid, Rig.of_setup(setup).with_header({})) is None

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Rig, Setup, merge_settings
+from blursplit.rig import Rig, Setup
 from blursplit.stars.tracks import StarTracks
 
 TRUE_HZ, RMS_ARCSEC = 7.3, 0.3
@@ -41,9 +41,7 @@ def _measured(seed, *, shakes=True, frames=900):
         frame=np.arange(frames),
     )
     setup = Setup.model_validate({"camera": {"pixel_scale_arcsec": 1.0}})
-    return measure_tracks(
-        Source(tracks, merge_settings(Rig.of_setup(setup), {}), "uneven", 1, frames)
-    )
+    return measure_tracks(Source(tracks, Rig.of_setup(setup).with_header({}), "uneven", 1, frames))
 
 
 def test_line_is_found_at_uneven_times_with_its_size():

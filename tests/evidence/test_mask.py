@@ -10,11 +10,11 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.air_data import AirTable, Axis, _OneStar
 from blursplit.evidence.mask import _MaskReading, _read_mask
-from blursplit.facts import gather_facts
+from blursplit.facts import Facts
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of
 from blursplit.result import Remark
-from blursplit.rig import Rig, merge_settings
+from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient, tilt_spectra
@@ -76,13 +76,13 @@ def image_tracks(*, shake_arcsec=0.0, extra=0, flux=(1.0, 1.0), seed=5):
 
 def instrument_of(*options):
     """Return the instrument that these options describe."""
-    return merge_settings(Rig.read(None, options), {})
+    return Rig.read(None, options).with_header({})
 
 
 def reading_of(tracks, *options):
     """Read the mask of these tracks."""
     instrument = instrument_of(*PLAIN, *options)
-    return _read_mask(tracks, instrument, gather_facts(tracks, instrument, None))
+    return _read_mask(tracks, instrument, Facts.of(tracks, instrument, None))
 
 
 def test_no_mask_is_none():

@@ -12,7 +12,7 @@ from blursplit.evidence.two_rates import _split_at_rate_change
 from blursplit.frames.inspection import _small_ratio
 from blursplit.frames.timing import RatePart, Timing, change_of_rate
 from blursplit.measure import Source, measure, measure_tracks
-from blursplit.rig import Rig, merge_settings
+from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 
 TRUE_HZ = 31.0
@@ -169,12 +169,12 @@ def _tracks(counts, rates_hz):
 def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
     """At 25 frames/s 31 Hz shows at 6 Hz, at 50 at 19 Hz: so it is not 6 Hz."""
     tracks = _tracks((400, 700), (50.0, 25.0))
-    main, second = _split_at_rate_change(tracks, merge_settings(Rig(), {}))
+    main, second = _split_at_rate_change(tracks, Rig().with_header({}))
     assert second is not None
     assert (main.n_frames, second.n_frames) in {(700, 400), (699, 401), (701, 399)}
     assert_allclose([main.cadence_s, second.cadence_s], [0.04, 0.02], rtol=1e-6)
     assert main.timing == second.timing == "regular"
-    source = Source(tracks, merge_settings(Rig(), {}), "double", 1, tracks.n_frames)
+    source = Source(tracks, Rig().with_header({}), "double", 1, tracks.n_frames)
     (line,) = measure_tracks(source).result.lines
     odds = dict(zip(line.alias_candidates_hz, line.alias_odds, strict=True))
     left = [hz for hz, each in odds.items() if each > 0.01]

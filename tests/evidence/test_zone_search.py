@@ -14,7 +14,7 @@ from blursplit.budget.line_search import _search_lines
 from blursplit.budget.lines import to_result
 from blursplit.evidence.rolling_rows import _zones_to_search, align_rows
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.rig import Camera, Rig, Setup, merge_settings
+from blursplit.rig import Camera, Rig, Setup
 
 RATE, N, STARS = 60.0, 1800, 8
 EXPOSURE_S = 0.005
@@ -82,7 +82,7 @@ def _grid(scenes, seed, rms):
 
 
 def _lines(grid):
-    instrument = merge_settings(Rig.of_setup(Setup(camera=Camera(row_order="first-row-first"))), {})
+    instrument = Rig.of_setup(Setup(camera=Camera(row_order="first-row-first"))).with_header({})
     return _search_lines(grid, SimpleNamespace(timing="regular"), instrument, None)[1]
 
 

@@ -53,7 +53,7 @@ from blursplit.frames import open_frames
 from blursplit.report.words import text_of
 from blursplit.result import Remark
 from blursplit.rig import Rig
-from blursplit.sources import read_source
+from blursplit.sources import Source
 from blursplit.stars import follow_stars
 from blursplit.stars.raw_checks import are_these_raw
 
@@ -137,7 +137,7 @@ def _lie(wandering: Any, tmp_path_factory: Any, expose: Any) -> Any:
 
 def test_raw_frames_raise_nothing(lie: Any) -> None:
     """The same field as it was recorded."""
-    source = read_source(lie("raw", lambda f, _: f))
+    source = Source.read(lie("raw", lambda f, _: f))
     assert are_these_raw(source.tracks, None, source.rig) == ()
 
 
@@ -145,7 +145,7 @@ def test_raw_frames_raise_nothing(lie: Any) -> None:
 def test_each_fault_is_told_by_its_check(lie: Any, fault: str) -> None:
     """Its code and severity are among what is found."""
     code, severity, spoil = FAULTS[fault]
-    source = read_source(lie(fault.replace(" ", ""), spoil))
+    source = Source.read(lie(fault.replace(" ", ""), spoil))
     found = {c.code: c.severity for c in are_these_raw(source.tracks, None, source.rig)}
     assert found.get(code) == severity
 
@@ -154,7 +154,7 @@ def test_binning_counted_twice_names_both_scales(lie: Any) -> None:
     """The header's scale says 1.03 arcsec, the setup 2.06: no seeing is silently halved."""
     cards = {"PIXSCALE": 1.0313, "XPIXSZ": 5.0, "FOCALLEN": 1000.0}
     path = lie("scale", lambda f, _: f, cards)
-    source = read_source(path, Rig.read(None, ["camera.pixel_scale_arcsec=2.0626"]))
+    source = Source.read(path, Rig.read(None, ["camera.pixel_scale_arcsec=2.0626"]))
     found = {c.code: c for c in are_these_raw(source.tracks, None, source.rig)}
     assert set(found) == {"scale-disputed"}
     assert found["scale-disputed"].facts["high_from"] == "the setup"
@@ -224,7 +224,7 @@ UNSEEN: dict[str, tuple[set[str], float, Any]] = {
 def test_what_no_check_looks_for_is_not_called_something_else(lie: Any, fault: str) -> None:
     """Nothing false is said, and most stars stay where they are."""
     expected, most_px, spoil = UNSEEN[fault]
-    source = read_source(lie(fault.replace(" ", ""), spoil))
+    source = Source.read(lie(fault.replace(" ", ""), spoil))
     tracks = source.tracks
     found = {c.code for c in are_these_raw(tracks, None, source.rig)}
     x_px, y_px = lie.places
@@ -280,11 +280,11 @@ def test_an_undeclared_rolling_shutter_passes_without_modes_and_a_declared_one_i
     """Without lines air that blows along the rows looks alike. Stated, rows have times."""
     rolled = field(rows=1.0)
     path = rolled.cube(tmp_path / "rolled.fits")
-    source = read_source(path)
+    source = Source.read(path)
     assert _said(source) == set()
     # frame to frame the shared motion changes by 0.26 px on each axis; a row's share of that
     assert_allclose(_off_px(source.tracks, rolled.x_px, rolled.y_px), 0.02, atol=0.02)
-    stated = read_source(path, Rig.read(None, ["camera.row_time_us=490"])).tracks
+    stated = Source.read(path, Rig.read(None, ["camera.row_time_us=490"])).tracks
     assert_allclose(stated.row_time_s[0], 490e-6 * stated.y_px[0], rtol=0.02)
 
 
@@ -294,7 +294,7 @@ def test_two_stars_of_a_field_that_turns_are_right_where_they_are_followed(
 ) -> None:
     """A turn of 8 degrees loses the pair at times: those frames are counted, none is wrong."""
     turned = field(2, turn_deg=turn_deg)
-    source = read_source(turned.cube(tmp_path / "turned.fits"))
+    source = Source.read(turned.cube(tmp_path / "turned.fits"))
     tracks = source.tracks
     assert _said(source) == set()
     assert tracks.n_stars == 2
@@ -308,7 +308,7 @@ def test_focus_that_moves_during_the_run_is_told(field: Any, tmp_path: Path) -> 
     sigma = np.full(N, 1.8)
     sigma[60:140] += 2.2 * np.abs(np.sin(np.linspace(0.0, 2.0 * np.pi, 80)))
     moved = field(sigma=sigma)
-    source = read_source(moved.cube(tmp_path / "focus.fits"))
+    source = Source.read(moved.cube(tmp_path / "focus.fits"))
     (check,) = are_these_raw(source.tracks, None, source.rig)
     assert (check.code, check.severity) == ("widths-changed", "doubt")
     # the mean of 1.8 + 2.2 |sin| over 24 frames about a top is 3.7 px
@@ -322,9 +322,9 @@ def test_bytes_behind_the_last_frame_change_nothing(
 ) -> None:
     """Padding, half a block or another program's notes."""
     path = make_field().cube(tmp_path / "field.fits")
-    before = read_source(path).tracks
+    before = Source.read(path).tracks
     path.write_bytes(path.read_bytes() + more)
-    assert_array_equal(read_source(path).tracks.x_px, before.x_px)
+    assert_array_equal(Source.read(path).tracks.x_px, before.x_px)
 
 
 def test_a_file_cut_short_while_it_is_read_keeps_what_was_read(field: Any, tmp_path: Path) -> None:
@@ -366,7 +366,7 @@ def test_stamps_in_whole_seconds_leave_half_a_second_of_doubt(
     """Cut or rounded, nothing says which; twenty frames share a stamp."""
     field = make_field(60)
     field.cards["DATE-OBS"] = [iso(i * 0.05 + 0.37)[:19] for i in range(60)]
-    tracks = read_source(field.files(tmp_path / "night"), Rig.read(None, stated)).tracks
+    tracks = Source.read(field.files(tmp_path / "night"), Rig.read(None, stated)).tracks
     text = text_of(Remark(code="times-coarse", facts=dict(tracks.notes)["times-coarse"]))
     assert said in text
     assert ("interval" in text) == (not stated)
@@ -374,5 +374,5 @@ def test_stamps_in_whole_seconds_leave_half_a_second_of_doubt(
 
 def test_fine_stamps_leave_none(make_field: Any, tmp_path: Path) -> None:
     """Milliseconds are finer than any frame here."""
-    tracks = read_source(make_field().files(tmp_path / "night")).tracks
+    tracks = Source.read(make_field().files(tmp_path / "night")).tracks
     assert "times-coarse" not in dict(tracks.notes)

@@ -10,7 +10,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 from scipy.signal import lfilter
 
-from blursplit.sources import read_source
+from blursplit.sources import Source
 
 N = 10_000
 
@@ -29,7 +29,7 @@ def test_ten_thousand_frames_of_one_star_are_followed_to_the_end(tmp_path):
     fits.PrimaryHDU(frames, header).writeto(tmp_path / "long.fits")
     del frames, light
     tracemalloc.start()
-    tracks = read_source([tmp_path / "long.fits"]).tracks
+    tracks = Source.read([tmp_path / "long.fits"]).tracks
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert tracks.n_frames >= N - 1

@@ -16,7 +16,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.errors import BlursplitError
 from blursplit.rig import Rig
-from blursplit.sources import read_source
+from blursplit.sources import Source
 
 
 @pytest.fixture(name="field")
@@ -27,7 +27,7 @@ def _field(make_field: Any) -> Any:
 def told(path: Any, *options: str) -> str:
     """Return the one line with which a source is refused."""
     with pytest.raises(BlursplitError) as refused:
-        read_source(path, Rig.read(None, options))
+        Source.read(path, Rig.read(None, options))
     text = str(refused.value)
     assert "\n" not in text
     assert "; " in text
@@ -37,9 +37,9 @@ def told(path: Any, *options: str) -> str:
 @pytest.mark.parametrize("options", [(), ("camera.gain_e_per_adu=0.125",)])
 def test_a_sky_clipped_to_one_level_is_measured(field: Any, tmp_path: Path, options: Any) -> None:
     """Sky subtracted and clipped at zero: the stars are there, and are followed as before."""
-    clean = read_source(field.cube(tmp_path / "raw.fits")).tracks
+    clean = Source.read(field.cube(tmp_path / "raw.fits")).tracks
     field.frames = 8.0 * np.clip(field.frames - 360.0, 0, None)
-    tracks = read_source(field.cube(tmp_path / "clipped.fits"), Rig.read(None, options)).tracks
+    tracks = Source.read(field.cube(tmp_path / "clipped.fits"), Rig.read(None, options)).tracks
     assert tracks.n_stars == clean.n_stars == 5
     assert tracks.good.mean() > 0.95
     # clipped wings pull a centroid by less than its noise of 0.01 px at these fluxes
@@ -50,7 +50,7 @@ def test_a_sky_clipped_to_one_level_is_measured(field: Any, tmp_path: Path, opti
 def test_eight_bit_video_with_its_sky_subtracted_is_measured(field: Any, tmp_path: Path) -> None:
     """The commonest of them: 255 levels, most pixels 0."""
     field.frames = np.clip(np.rint((field.frames - 330.0) / 12.0), 0, 255)
-    tracks = read_source(field.cube(tmp_path / "video.fits", np.uint8)).tracks
+    tracks = Source.read(field.cube(tmp_path / "video.fits", np.uint8)).tracks
     assert tracks.n_stars == 5
     assert tracks.good.mean() > 0.95
 
@@ -118,7 +118,7 @@ def test_seconds_of_the_day_go_on_past_midnight(make_field: Any, tmp_path: Path)
         time_s = (86400.0 - 1.0 + 0.05 * np.arange(40)) % 86400.0  # half of them after midnight
         times = fits.BinTableHDU.from_columns([fits.Column("TIME", "D", array=time_s, unit="s")])
         fits.HDUList([image, times]).writeto(tmp_path / "timed.fits")
-    tracks = read_source(tmp_path / "timed.fits").tracks
+    tracks = Source.read(tmp_path / "timed.fits").tracks
     assert "past-midnight" in {code for code, _ in tracks.notes}
     assert_allclose(tracks.time_s[-1], 39 * 0.05, atol=1e-6)
     assert list(tracks.frame) == list(range(40))
@@ -141,7 +141,7 @@ def test_a_table_of_equal_times_is_no_table_of_times(make_field: Any, tmp_path: 
     """The interval is asked for; where it is stated the frames are even."""
     path = timed(make_field, tmp_path, np.zeros(40))
     assert "(TIME) is the same in all frames and no frame interval" in told(path)
-    tracks = read_source(path, Rig.read(None, ("camera.frame_interval_s=0.05",))).tracks
+    tracks = Source.read(path, Rig.read(None, ("camera.frame_interval_s=0.05",))).tracks
     assert tracks.timing == "regular"
     assert_allclose(tracks.time_s, 0.05 * np.arange(40), atol=1e-9)
 
@@ -149,7 +149,7 @@ def test_a_table_of_equal_times_is_no_table_of_times(make_field: Any, tmp_path: 
 def test_a_table_of_whole_seconds_is_read_as_coarse(make_field: Any, tmp_path: Path) -> None:
     """Twenty frames share a time: the grid under it is found, to two frames in four seconds."""
     path = timed(make_field, tmp_path, np.floor(0.05 * np.arange(120)))
-    tracks = read_source(path).tracks
+    tracks = Source.read(path).tracks
     assert tracks.timing == "regular"
     assert_allclose(tracks.cadence_s, 0.05, rtol=0.04)
     assert dict(tracks.notes)["times-coarse"]["step_s"] == 1.0
@@ -203,7 +203,7 @@ def test_data_that_do_not_match_their_sum_are_told(
             content = bytearray(path.read_bytes())
             content[8000] ^= 0x40
             path.write_bytes(content)
-    tracks = read_source(folder).tracks
+    tracks = Source.read(folder).tracks
     codes = {code for code, _ in tracks.notes}
     if damaged == 1:
         assert tracks.n_frames == 39

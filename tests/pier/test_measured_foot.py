@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import _head_motion
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate, with_error
+from blursplit.estimate import Estimate
 from blursplit.pier.model import PierModel
 from blursplit.pier.report import PierReport, _tilt_per_load
 from blursplit.pier.setup import PierSetup
@@ -54,7 +54,7 @@ def test_a_count_of_no_webs_takes_them_off() -> None:
 
 
 def _rms(value: float, share: float = 0.1) -> Estimate:
-    return with_error(value, share * value)
+    return Estimate.with_error(value, share * value)
 
 
 def test_head_motion_is_rotation_times_lever() -> None:

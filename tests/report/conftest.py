@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from blursplit import result as record
-from blursplit.estimate import Estimate, upper_limit
+from blursplit.estimate import Estimate
 from blursplit.rig import Setting
 from blursplit.series import Series
 
@@ -228,10 +228,10 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             saving_fraction=estimate(0.104, 0.016),
             share=0.20,
         ),
-        near_air=record.NearAir(saving_arcsec=upper_limit(0.058), share=0.02),
+        near_air=record.NearAir(saving_arcsec=Estimate.upper_limit(0.058), share=0.02),
         tracking=record.Tracking(
             rms_major_arcsec=estimate(0.24, 0.02),
-            rms_minor_arcsec=upper_limit(0.0058),
+            rms_minor_arcsec=Estimate.upper_limit(0.0058),
             angle_deg=estimate(2.0, 1.5),
             saving_arcsec=estimate(0.083, 0.021),
             saving_fraction=estimate(0.033, 0.008),
@@ -367,20 +367,22 @@ def _turbulent(shaken: record.Result) -> record.Result:
             saving_arcsec=estimate(1.6, 0.05),
             share=0.96,
         ),
-        near_air=record.NearAir(saving_arcsec=upper_limit(0.12), share=0.01),
+        near_air=record.NearAir(saving_arcsec=Estimate.upper_limit(0.12), share=0.01),
         tracking=record.Tracking(
-            rms_major_arcsec=upper_limit(0.031), saving_arcsec=upper_limit(0.0058), share=0.001
+            rms_major_arcsec=Estimate.upper_limit(0.031),
+            saving_arcsec=Estimate.upper_limit(0.0058),
+            share=0.001,
         ),
         structure=record.Structure(
-            rms_major_arcsec=upper_limit(0.045),
-            saving_arcsec=upper_limit(0.012),
+            rms_major_arcsec=Estimate.upper_limit(0.045),
+            saving_arcsec=Estimate.upper_limit(0.012),
             share=0.004,
             undetected_rms_arcsec=0.045,
             band_hz=(0.5, 25.0),
         ),
-        mechanics=record.Saving(saving_arcsec=upper_limit(0.018)),
+        mechanics=record.Saving(saving_arcsec=Estimate.upper_limit(0.018)),
         instrument=record.InstrumentPart(
-            base_fwhm_arcsec=0.72, saving_arcsec=upper_limit(0.1), share=0.01
+            base_fwhm_arcsec=0.72, saving_arcsec=Estimate.upper_limit(0.1), share=0.01
         ),
         open=record.Open(share=0.015),
         lines=[],
@@ -427,10 +429,10 @@ def _open(shaken: record.Result) -> record.Result:
             share=0.05,
         ),
         atmosphere=record.Atmosphere(seeing_500nm_zenith_arcsec=estimate(2.0, 0.2), share=0.55),
-        tracking=record.Tracking(saving_arcsec=upper_limit(0.04), share=0.01),
+        tracking=record.Tracking(saving_arcsec=Estimate.upper_limit(0.04), share=0.01),
         open=record.Open(motion_rms_major_arcsec=estimate(0.42, 0.03), share=0.35),
         instrument=record.InstrumentPart(
-            base_fwhm_arcsec=0.72, saving_arcsec=upper_limit(0.1), share=0.02
+            base_fwhm_arcsec=0.72, saving_arcsec=Estimate.upper_limit(0.1), share=0.02
         ),
         lines=[],
         verdict=record.Verdict(
@@ -458,7 +460,7 @@ def _unknown_optics(turbulent: record.Result) -> record.Result:
         atmosphere=record.Atmosphere(upper_seeing_arcsec=estimate(2.4, 0.1)),
         near_air=record.NearAir(),
         instrument=record.InstrumentPart(base_fwhm_arcsec=0.72),
-        open=record.Open(constant_blur_arcsec=upper_limit(2.2)),
+        open=record.Open(constant_blur_arcsec=Estimate.upper_limit(2.2)),
         verdict=record.Verdict(
             level="split",
             worth_arcsec=0.248,
@@ -563,7 +565,7 @@ def _tracked(shaken: record.Result) -> record.Result:
             share=0.5,
             drift_arcsec_per_min=estimate(3.2, 0.1),
         ),
-        structure=record.Structure(saving_arcsec=upper_limit(0.06), share=0.02),
+        structure=record.Structure(saving_arcsec=Estimate.upper_limit(0.06), share=0.02),
         atmosphere=record.Atmosphere(seeing_500nm_zenith_arcsec=estimate(1.9, 0.1), share=0.42),
         verdict=record.Verdict(
             level="split",

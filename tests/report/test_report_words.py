@@ -126,10 +126,10 @@ def test_work_that_can_hurt_carries_its_caution():
 
 
 def test_a_limit_is_rounded_up_so_that_it_holds():
-    from blursplit.estimate import upper_limit
+    from blursplit.estimate import Estimate
 
-    assert estimate_text(upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
-    assert estimate_text(upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"
+    assert estimate_text(Estimate.upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
+    assert estimate_text(Estimate.upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"
 
 
 REMARKS = {"Remark", "NextStep", "Check"}

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 import blursplit as bs
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.definitions import in_windows, savings, width
+from blursplit.definitions import width
 from blursplit.simulate import Scene, Simulation
 from blursplit.simulate.camera import width_of_transform
 from blursplit.simulate.sequence import _sub_exposures
@@ -383,13 +383,13 @@ def test_savings_and_shares_are_those_of_the_definitions():
     run = Simulation(scene)
     for _ in run.blocks():
         pass
-    truth, course = run.truth(), in_windows(run.course(), run.blur_time_s())
+    truth, course = run.truth(), run.course().in_windows(run.blur_time_s())
     recorded = truth["fwhm"]["recorded_arcsec"]
     # definitions 0.3 %, and frames that see a quarter of the time of a mode
     assert_allclose(width(course), recorded, rtol=0.03)
     for cure in ("tracking", "structure", "mechanics", "optics"):
         saved = truth["savings"][cure]["saving_fraction"]
-        assert_allclose(saved, savings(course)[cure][0], atol=0.03)
+        assert_allclose(saved, course.savings()[cure][0], atol=0.03)
     assert truth["savings"]["near_air"]["saving_arcsec"] == 0.0
     assert_allclose(sum(truth["shares"].values()), 1.0, atol=1e-5)
     assert truth["shares"]["atmosphere"] == 0.0

@@ -16,6 +16,8 @@ from scipy.signal import lfilter
 from blursplit.frames import ArrayFrames, Sequence
 from blursplit.rig import Rig, Setting, merge_settings
 from blursplit.stars import StarTracks, follow_stars
+from blursplit.rig import Rig, Setting
+from blursplit.stars import follow_stars, load_tracks, save_tracks
 from blursplit.stars.raw_checks import _within_a_pixel, are_these_raw
 
 N = 240
@@ -301,7 +303,7 @@ def header(**values):
 )
 def test_readings_of_the_scale_that_contradict_are_named(frames, setup, known, low, high):
     """Binning counted twice, or setup against header: both results are named."""
-    rig = merge_settings(Rig(**setup), known)
+    rig = Rig(**setup).with_header(known)
     found = next(c for c in are_these_raw(frames[1](frames[0]), None, rig))
     assert (found.code, found.severity) == ("scale-disputed", "doubt")
     assert_allclose([found.facts["low_arcsec"], found.facts["high_arcsec"]], [low, high], rtol=1e-5)
@@ -319,7 +321,7 @@ def test_readings_of_the_scale_that_contradict_are_named(frames, setup, known, l
 )
 def test_readings_of_the_scale_that_agree_raise_nothing(frames, setup, known):
     """Nominal focal lengths are good to 2 or 3 %."""
-    assert codes(frames[1](frames[0]), merge_settings(Rig(**setup), known)) == {}
+    assert codes(frames[1](frames[0]), Rig(**setup).with_header(known)) == {}
 
 
 def test_a_table_of_positions_raises_nothing(frames):

@@ -15,19 +15,7 @@ from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
 from blursplit.budget.histories import DriveDraws, Histories, HistorySetup
 from blursplit.budget.line_search import Lines
 from blursplit.budget.record import Allowed, Motion
-from blursplit.definitions import (
-    CAUSES,
-    CURES,
-    OWNERS,
-    STEADY,
-    Conditions,
-    History,
-    in_windows,
-    motion_covariance,
-    savings,
-    shares,
-    width,
-)
+from blursplit.definitions import CAUSES, CURES, OWNERS, STEADY, Conditions, History
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
@@ -75,21 +63,21 @@ class Readings:
 
 def _read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool = True) -> Readings:
     """Read every number off every history; shares decide nothing and may be left out."""
-    seen = [in_windows(run, blur_time_s) for run in runs]
-    saved = [savings(run) for run in seen]
+    seen = [run.in_windows(blur_time_s) for run in runs]
+    saved = [run.savings() for run in seen]
     some = seen[:: max(1, len(seen) // const.N_SHARES)]
-    parts = [shares(run) for run in some] if with_shares else []
+    parts = [run.shares() for run in some] if with_shares else []
     optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
     return Readings(
-        width_arcsec=np.array([width(run) for run in seen]),
-        base_arcsec=width(seen[0], {*CAUSES, STEADY}),
+        width_arcsec=np.array([run.width() for run in seen]),
+        base_arcsec=seen[0].width({*CAUSES, STEADY}),
         saving={cure: np.array([s[cure] for s in saved]) for cure in CURES},
         motion_arcsec2={
-            owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
+            owner: np.array([run.motion_covariance(owner) for run in seen]) for owner in OWNERS
         },
         steady_arcsec2=np.array(
             [
-                run.optics_may_shake * run.optics_arcsec2 + motion_covariance(run, STEADY)
+                run.optics_may_shake * run.optics_arcsec2 + run.motion_covariance(STEADY)
                 for run in seen
             ]
         ),
@@ -105,17 +93,15 @@ def _air_alone(run: History) -> float:
     """Return the width that the air alone makes, through a telescope that adds nothing to it."""
     if run.strength + run.near_strength <= 0:
         return 0.0
-    return width(
-        History(
-            Conditions(100.0, 0.0, run.conditions.wavelength_m, 1e-3),
-            run.time_s[:1],
-            run.segment[:1],
-            strength=run.strength,
-            outer_scale_m=run.outer_scale_m,
-            near_strength=run.near_strength,
-            near_outer_scale_m=run.near_outer_scale_m,
-        )
-    )
+    return History(
+        Conditions(100.0, 0.0, run.conditions.wavelength_m, 1e-3),
+        run.time_s[:1],
+        run.segment[:1],
+        strength=run.strength,
+        outer_scale_m=run.outer_scale_m,
+        near_strength=run.near_strength,
+        near_outer_scale_m=run.near_outer_scale_m,
+    ).width()
 
 
 def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
@@ -432,7 +418,7 @@ def _match_width(
             blur,
             outer_scale_m=float(np.exp(rng.uniform(*np.log(outer_scale_m)))),
         )
-        seen = in_windows(history, blur_time_s)
+        seen = history.in_windows(blur_time_s)
         stated2 = (stated * np.exp(const.FIT_INSTRUMENT_SIGMA * rng.standard_normal())) ** 2
         most2 = _solve(seen, "optics", wanted, (wanted / const.FWHM_PER_SIGMA) ** 2)
         steady = rng.random() * max(min(most2, constant2) - stated2, 0.0) * np.eye(2)
@@ -458,8 +444,8 @@ def _solve(history: History, what: str, wanted: float, most: float) -> float:
 
     def beyond(size: float) -> float:
         if what == "air":
-            return width(replace(history, strength=size)) - wanted
-        return width(replace(history, optics_arcsec2=size * np.eye(2))) - wanted
+            return replace(history, strength=size).width() - wanted
+        return replace(history, optics_arcsec2=size * np.eye(2)).width() - wanted
 
     if beyond(0.0) >= 0:
         return 0.0

@@ -16,8 +16,8 @@ from blursplit.budget.answer import Answer
 from blursplit.budget.histories import Histories
 from blursplit.budget.line_search import Lines
 from blursplit.budget.record import Motion
-from blursplit.definitions import Conditions, History, in_windows, motion_covariance
-from blursplit.estimate import with_error
+from blursplit.definitions import Conditions, History
+from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts
 from blursplit.image.stack import StarImages
@@ -150,9 +150,9 @@ def shared_motion_limit(
     path = motion.xy_px[seen] * scale_arcsec
     still = Conditions(1.0, 0.0, 1.0, 1.0)
     run = History(still, tracks.time_s[seen], tracks.segment[seen], {"open": path})
-    run = in_windows(run, blur_time_s)
+    run = run.in_windows(blur_time_s)
     noise2 = float(np.nanmean(motion.noise_px[seen] ** 2)) * scale_arcsec**2
-    covariance = motion_covariance(run, "open")
+    covariance = run.motion_covariance("open")
     values, vectors = np.linalg.eigh(covariance)
     power = np.abs(np.fft.rfft(run.path_arcsec["open"] @ vectors[:, 1])[1:]) ** 2
     if not np.any(power):  # each window is one frame: nothing moves between them
@@ -400,7 +400,7 @@ def _event(event: MotionEvent, start_utc: str | None) -> Event:
         frames=event.frames,
         kind=event.kind,
         onsets=event.onsets,
-        peak_arcsec=with_error(event.peak, event.peak_error),
+        peak_arcsec=Estimate.with_error(event.peak, event.peak_error),
         frequency_hz=event.frequency_hz,
         frequency_low_hz=event.low_hz,
         frequency_high_hz=event.high_hz,

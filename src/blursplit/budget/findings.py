@@ -20,14 +20,7 @@ from blursplit.budget.lines import FoundLine, to_result
 from blursplit.budget.record import Allowed, Motion
 from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveRecord, DriveTerm
-from blursplit.estimate import (
-    Estimate,
-    axial_estimate,
-    estimate,
-    estimate_between,
-    limit,
-    upper_limit,
-)
+from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts, duration_s
 from blursplit.image.stack import StarImages
@@ -73,22 +66,22 @@ def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     rms = np.sqrt(np.clip(values, 0.0, None))
     angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
     is_round = np.mean(rms[:, 0] > const.ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
-    direction = None if is_round else axial_estimate(angle)
+    direction = None if is_round else Estimate.axial(angle)
     on_sky = facts.position_angle_deg(angle)
     return {
-        "rms_major_arcsec": estimate(rms[:, 1]),
-        "rms_minor_arcsec": estimate(rms[:, 0]),
+        "rms_major_arcsec": Estimate.of(rms[:, 1]),
+        "rms_minor_arcsec": Estimate.of(rms[:, 0]),
         "angle_deg": direction,
         "position_angle_deg": None
         if direction is None or on_sky is None
-        else axial_estimate(on_sky),
+        else Estimate.axial(on_sky),
     }
 
 
 def _limited(part: dict[str, Estimate | None], high: FloatArray) -> dict[str, Estimate | None]:
     """Turn a size that is not shown into a limit without a direction."""
     values = np.sqrt(np.clip(np.linalg.eigvalsh(high)[:, 1], 0.0, None))
-    return {**dict.fromkeys(part), "rms_major_arcsec": limit(values)}
+    return {**dict.fromkeys(part), "rms_major_arcsec": Estimate.limit(values)}
 
 
 def _open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | None) -> Open:
@@ -158,7 +151,7 @@ def write_down(
     }
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
-            lower_seeing_arcsec=estimate(seeing_of(answer.lower_strength, facts)),
+            lower_seeing_arcsec=Estimate.of(seeing_of(answer.lower_strength, facts)),
             evidence=[] if record.strength is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
@@ -248,7 +241,7 @@ def _shared_motion(record: Record, motion: Motion) -> Open:
     if most is None or not tracks.cadence_s:
         return Open()
     band = (low_hz, 0.5 / tracks.cadence_s)
-    return Open(motion_rms_major_arcsec=upper_limit(most), band_hz=band)
+    return Open(motion_rms_major_arcsec=Estimate.upper_limit(most), band_hz=band)
 
 
 def _may_hide_vibration(record: Record) -> bool:
@@ -301,16 +294,16 @@ def _split_parts(
         parts["near_air"] = NearAir(
             **_saving_parts(readings, "near_air", recorded, shown=shown.near_air),
             share=readings.share["near_air"],
-            outer_scale_m=estimate(answer.fit.near_outer_scale_m) if shown.near_air else None,
+            outer_scale_m=Estimate.of(answer.fit.near_outer_scale_m) if shown.near_air else None,
         )
     else:
         strength = np.array([run.strength for run in histories.runs])
         parts["atmosphere"] = Atmosphere(
-            fwhm_arcsec=limit(readings.air_arcsec),
+            fwhm_arcsec=Estimate.limit(readings.air_arcsec),
             lower_seeing_arcsec=None
             if answer.lower_strength is None or not len(answer.lower_strength)
-            else estimate(seeing_of(answer.lower_strength, facts)),
-            upper_seeing_arcsec=limit(seeing_of(np.maximum(strength, 1e-9), facts)),
+            else Estimate.of(seeing_of(answer.lower_strength, facts)),
+            upper_seeing_arcsec=Estimate.limit(seeing_of(np.maximum(strength, 1e-9), facts)),
             evidence=["width of the star"],
             share=readings.share["atmosphere"],
             **_saving_parts(readings, "atmosphere", recorded, shown=True),
@@ -494,9 +487,9 @@ def _saving_parts(
     chance beforehand (`HIDDEN_MODE_CHANCE`, `FIT_NEAR_ABSENT`); more is said by the frames.
     """
     low, high = readings.saving[cure].T
-    fraction = estimate_between(low, high)
+    fraction = Estimate.between(low, high)
     if fraction is not None and not shown and (fraction.low95 or 0.0) < const.SHOWN_SHARE:
-        fraction = limit(np.maximum(high, 0.0))
+        fraction = Estimate.limit(np.maximum(high, 0.0))
     return {
         "saving_fraction": fraction,
         "saving_arcsec": None if recorded is None else _part_of_width(fraction, recorded),
@@ -530,7 +523,7 @@ def _part_of_width(part: Estimate | None, recorded: Estimate) -> Estimate | None
 def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | None:
     """Return the width that would have been recorded without a cause."""
     low, high = readings.saving[cure].T
-    left = estimate_between(np.maximum(1.0 - high, 0.0), np.maximum(1.0 - low, 0.0))
+    left = Estimate.between(np.maximum(1.0 - high, 0.0), np.maximum(1.0 - low, 0.0))
     width = _part_of_width(left, recorded)
     if width is None or width.low95 is None or width.low is None:
         return width
@@ -590,7 +583,7 @@ def _tracking_part(
     own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
     part = _axes(own, facts)
     drifts = _is_shown(vector)
-    direction = axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
+    direction = Estimate.axial(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
     if shown:
         _reach_up(part, _axes(own + open_, facts))
     else:
@@ -599,7 +592,7 @@ def _tracking_part(
         **part,
         **_saving_parts(readings, "tracking", recorded, shown=shown),
         share=readings.share["tracking"],
-        drift_arcsec_per_min=estimate(rate) if drifts else limit(rate),
+        drift_arcsec_per_min=Estimate.of(rate) if drifts else Estimate.limit(rate),
         drift_angle_deg=direction,
         periodic=[_periodic_term(drive, i, term) for i, term in enumerate(drive.terms)],
     )
@@ -609,14 +602,14 @@ def _periodic_term(drive: DriveDraws, i: int, term: DriveTerm) -> PeriodicTerm:
     both = drive.periodic_arcsec[:, i]  # (n, cosine and sine, x and y)
     covariance = np.einsum("nki,nkj->nij", both, both)
     values, vectors = np.linalg.eigh(covariance)
-    direction = axial_estimate(np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0)
+    direction = Estimate.axial(np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0)
     amplitude = np.sqrt(values[:, 1])
     shown = any(_is_shown(both[:, :, axis]) for axis in range(2))
     return PeriodicTerm(
         name=term.name,
         period_s=term.period_s / max(term.harmonic, 1),
         harmonic=max(term.harmonic, 1),
-        amplitude_arcsec=estimate(amplitude) if shown else limit(amplitude),
+        amplitude_arcsec=Estimate.of(amplitude) if shown else Estimate.limit(amplitude),
         angle_deg=None if direction is None else direction.value,
         turns_covered=term.turns,
     )
@@ -634,16 +627,16 @@ def _atmosphere_part(
     heights = fit.model.table.height_m
     unseen = 1.0 - fit.state.j_high.sum(axis=1) / (fit.j_outside + fit.j_near)
     return Atmosphere(
-        fwhm_arcsec=estimate(readings.air_arcsec),
-        seeing_500nm_zenith_arcsec=estimate(seeing_of(fit.j_outside, facts)),
-        r0_500nm_zenith_m=estimate(r0_zenith_m(fit.j_outside, facts)),
-        lower_seeing_arcsec=estimate(seeing_of(bounds["lower"], facts)),
-        upper_seeing_arcsec=estimate(seeing_of(bounds["upper"], facts)),
+        fwhm_arcsec=Estimate.of(readings.air_arcsec),
+        seeing_500nm_zenith_arcsec=Estimate.of(seeing_of(fit.j_outside, facts)),
+        r0_500nm_zenith_m=Estimate.of(r0_zenith_m(fit.j_outside, facts)),
+        lower_seeing_arcsec=Estimate.of(seeing_of(bounds["lower"], facts)),
+        upper_seeing_arcsec=Estimate.of(seeing_of(bounds["upper"], facts)),
         evidence=evidence,
-        unseen_by_pairs_share=estimate(unseen) if len(heights) else None,
+        unseen_by_pairs_share=Estimate.of(unseen) if len(heights) else None,
         unseen_below_m=float(heights[0]) if len(heights) else None,
-        wind_m_s=estimate(fit.mean_wind_m_s()),
-        motion_rms_arcsec=estimate(fit.one_star_motion_arcsec()),
+        wind_m_s=Estimate.of(fit.mean_wind_m_s()),
+        motion_rms_arcsec=Estimate.of(fit.one_star_motion_arcsec()),
         share=readings.share["atmosphere"],
         **_saving_parts(readings, "atmosphere", recorded, shown=True),
     )
@@ -665,7 +658,7 @@ def _instrument_part(
     )
     return InstrumentPart(
         base_fwhm_arcsec=readings.base_arcsec,
-        optics_fwhm_arcsec=(estimate if shown else limit)(readings.optics_arcsec),
+        optics_fwhm_arcsec=(Estimate.of if shown else Estimate.limit)(readings.optics_arcsec),
         optics_from=optics_from,
         diffraction_arcsec=diffraction * const.ARCSEC_PER_RADIAN,
         pixel_arcsec=facts.scale_arcsec,

@@ -10,7 +10,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.answer import Readings
 from blursplit.definitions import CURES
-from blursplit.estimate import Estimate, estimate_between
+from blursplit.estimate import Estimate
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
@@ -196,7 +196,7 @@ def _headline(
         best = max(wins, key=saved.__getitem__)
         low, high = readings.saving[best].T
         left = getattr(result.fwhm, _WITHOUT[best]) if best in _WITHOUT else None
-        left = left or estimate_between(recorded * (1.0 - high), recorded * (1.0 - low))
+        left = left or Estimate.between(recorded * (1.0 - high), recorded * (1.0 - low))
         without = _ends(sure(left), recorded * (1.0 - float(np.median(low))))
         return "cure-matters", {**facts, "cure": best, "without_arcsec": without}
     if matters["mechanics"] == "no":

@@ -10,7 +10,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.lines import FoundLine, name_found
 from blursplit.budget.record import Motion
-from blursplit.definitions import History, width
+from blursplit.definitions import History
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
 from blursplit.evidence.guide_loop import find_guide_motion
@@ -66,7 +66,7 @@ def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) 
         return Lines(None, found, none, none, None, arrays)
     star, conditions = None, record.conditions
     if stack is not None and conditions is not None:
-        perfect = width(History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)))
+        perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
         star = _StarImage(stack.widths["registered"], stack.error("registered"), perfect)
     search, several = _search_lines(motion.quiet, tracks, record.rig, star, record.guests)
     if search is None:

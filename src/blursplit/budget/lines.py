@@ -15,14 +15,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.line_terms import LineTerm
 from blursplit.drive.terms import declared_periods
-from blursplit.estimate import (
-    Estimate,
-    axial_estimate,
-    ends_about,
-    from_ends,
-    upper_limit,
-    with_error,
-)
+from blursplit.estimate import Estimate, ends_about
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
 from blursplit.spectra import (
@@ -419,7 +412,7 @@ def _one_line(
     if line.kept is not None:
         gains = gains / np.maximum(line.kept, const.LINE_LEAST_ROWS)
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
-    rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
+    rms = Estimate.with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:
         likely = np.sqrt(gains[line.alias.odds > const.LEAST_ALIAS_ODDS])
         rms = _widened(rms, fit.rms, likely)
@@ -439,11 +432,11 @@ def _one_line(
             high95=2.0 * damping_high - ratio,
         )
     return Line(
-        frequency_hz=with_error(true_hz, fit.frequency_sigma),
-        folded_frequency_hz=with_error(fit.frequency_hz, fit.frequency_sigma),
+        frequency_hz=Estimate.with_error(true_hz, fit.frequency_sigma),
+        folded_frequency_hz=Estimate.with_error(fit.frequency_hz, fit.frequency_sigma),
         rms_arcsec=rms if in_arcsec else None,
         rms_px=None if in_arcsec else rms,
-        angle_deg=axial_estimate(
+        angle_deg=Estimate.axial(
             fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(const.LINE_DIRECTION_DRAWS)
         ),
         minor_over_major=_axis_ratio(fit, rng),
@@ -476,8 +469,8 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
     draws = np.sqrt(np.clip((mean - half) / larger, 0.0, 1.0))
     ends = np.percentile(draws, const.PERCENTILES)
     if ends[0] <= 0.0:
-        return upper_limit(float(np.percentile(draws, 95.0)))
-    return from_ends(ends_about(float(fit.axis_ratio), ends))
+        return Estimate.upper_limit(float(np.percentile(draws, 95.0)))
+    return Estimate.from_ends(ends_about(float(fit.axis_ratio), ends))
 
 
 def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:

@@ -28,7 +28,7 @@ from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Motion
 from blursplit.budget.sampler import r_hat, sample
 from blursplit.errors import InputError
-from blursplit.estimate import estimate, upper_limit
+from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.second_camera import (
     CameraMotion,
@@ -38,7 +38,7 @@ from blursplit.evidence.second_camera import (
 from blursplit.evidence.second_camera_air import Layer, PairEvidence
 from blursplit.evidence.sensor import SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import CLAIMS, Claim, SensorRecord, no_overlap
-from blursplit.facts import Facts, gather_facts
+from blursplit.facts import Facts
 from blursplit.result import Remark, Witness
 from blursplit.rig import SecondCameraSetup
 from blursplit.sources import Source
@@ -235,9 +235,7 @@ def weigh_second_camera(
     stated = record.rig.setup.second_camera
     baseline = _baseline_m(stated)
     main = _camera_motion(record.tracks, facts, "the sequence")
-    second = _camera_motion(
-        source.tracks, gather_facts(source.tracks, source.rig, None), source.name
-    )
+    second = _camera_motion(source.tracks, Facts.of(source.tracks, source.rig, None), source.name)
     start, other = _start_of(record.tracks), _start_of(source.tracks)
     if start is not None and other is not None:
         second = second.later((other - start).total_seconds())
@@ -267,14 +265,14 @@ def weigh_second_camera(
     witness = Witness(
         kind="second-camera",
         name=source.name,
-        offset_s=estimate(alignment.offset_s + offset_s * draws[0]),
-        angle_deg=estimate(alignment.angle_deg + angle_deg * draws[1]),
-        coherent_rms_arcsec=estimate(shaken)
+        offset_s=Estimate.of(alignment.offset_s + offset_s * draws[0]),
+        angle_deg=Estimate.of(alignment.angle_deg + angle_deg * draws[1]),
+        coherent_rms_arcsec=Estimate.of(shaken)
         if is_shaken
-        else upper_limit(float(np.percentile(shaken, 95.0))),
+        else Estimate.upper_limit(float(np.percentile(shaken, 95.0))),
         band_hz=(float(spectra.frequency_hz[0]), float(spectra.frequency_hz[-1])),
-        seeing_500nm_zenith_arcsec=estimate(seeing),
-        near_share=estimate(seen.near_share),
+        seeing_500nm_zenith_arcsec=Estimate.of(seeing),
+        near_share=Estimate.of(seen.near_share),
         r_hat=max(seen.r_hat.values()),
         flexure_hz=spectra.frequency_hz[~spectra.used.all(axis=1)].tolist(),
     )

@@ -36,7 +36,7 @@ from blursplit.errors import (
 )
 from blursplit.report.words import said, sentence
 from blursplit.result import SCHEMA, Fwhm, Result
-from blursplit.rig import Origin, Rig, Setup, as_rig
+from blursplit.rig import Origin, Rig, Setup
 
 MEASURE = "blursplit.measure:measure"
 
@@ -292,7 +292,7 @@ def archive(
     >>> archive(Path("night1"), Path("fresh.sqlite"), workers=0).known
     1
     """
-    declared = as_rig(rig)
+    declared = Rig.of(rig)
     tables = declared.setup.model_dump(mode="json", exclude_none=True)
     origins = {key: entry.origin for key, entry in declared.settings.items()}
     by_telescope = {name.casefold(): scale for name, scale in (scales or {}).items()}

@@ -23,10 +23,16 @@ from blursplit.campaign.compare_record import (
     cell95,
     probability95,
 )
-from blursplit.campaign.estimates import Background, bound95, quantile, r0_along_sight_m, value_at
-from blursplit.definitions import Conditions, History, turn, width
+from blursplit.campaign.estimates import (
+    Background,
+    bound95,
+    quantile,
+    r0_along_sight_m,
+    value_at,
+)
+from blursplit.definitions import Conditions, History, turn
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate, from_draws, from_ends
+from blursplit.estimate import Estimate
 from blursplit.report.words import said, sentence
 from blursplit.result import Line, Remark, Result
 from blursplit.types import FloatArray, sure
@@ -126,7 +132,7 @@ def _combined(estimates: list[Estimate]) -> Estimate:
     rng = np.random.default_rng(7)
     draws = [quantile(e, rng.standard_normal(4000)) for e in estimates]
     # Repeats scatter, so the pooled draws rather than the error of their mean.
-    return from_draws(np.concatenate(draws))
+    return Estimate.from_draws(np.concatenate(draws))
 
 
 def _matched(
@@ -378,7 +384,7 @@ def _mean_of_sides(
     return _TwoSides(
         before=drawn[0],
         after=drawn[1],
-        between_runs=from_draws(tau),
+        between_runs=Estimate.from_draws(tau),
         logarithmic=logarithmic,
     )
 
@@ -445,8 +451,8 @@ def _change(
         key=key,
         before=_limit_or_value(draws.before, limit=all_limits[0]),
         after=_limit_or_value(draws.after, limit=all_limits[1]),
-        difference=from_draws(difference),
-        ratio=from_draws(draws.after / draws.before) if draws.logarithmic else None,
+        difference=Estimate.from_draws(difference),
+        ratio=Estimate.from_draws(draws.after / draws.before) if draws.logarithmic else None,
         probability_smaller=None if both else float(np.mean(difference < 0)),
         smallest_change=half * (const.Z95 + const.POWER_80) / const.Z95,
         between_runs=draws.between_runs,
@@ -464,14 +470,14 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     if x is None or y is None:
         return None
     rms = float(np.hypot(x, y) / np.sqrt(2.0))
-    return from_ends(
+    return Estimate.from_ends(
         rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in (-const.Z95, -1.0, 0.0, 1.0, const.Z95)
     )
 
 
 def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:
     if not limit:
-        return from_draws(draws)
+        return Estimate.from_draws(draws)
     high = float(np.quantile(draws, 0.95))
     return Estimate(value=None, low=0.0, high=high, high95=high)
 
@@ -585,9 +591,9 @@ def _width_at_common_air(
     assumes = any(r.setting("aperture_m") is None for side in sides for r in side)
     return CommonAir(
         seeing_500nm_zenith_arcsec=common,
-        before_arcsec=from_draws(draws.before),
-        after_arcsec=from_draws(draws.after),
-        difference_arcsec=from_draws(difference),
+        before_arcsec=Estimate.from_draws(draws.before),
+        after_arcsec=Estimate.from_draws(draws.after),
+        difference_arcsec=Estimate.from_draws(difference),
         probability_smaller=float(np.mean(difference < 0)),
         method=sentence(
             "common-air-method", aperture_m=const.FALLBACK_APERTURE_M if assumes else None
@@ -613,7 +619,7 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
     own = quantile(seeing, np.clip(rng.standard_normal(4000), -2.5, 2.5))
     at_own = np.interp(np.log(own), np.log(grid), np.log(widths))
     own_width = quantile(recorded, rng.standard_normal(4000))
-    return from_draws(own_width * np.exp(at_common - at_own))
+    return Estimate.from_draws(own_width * np.exp(at_common - at_own))
 
 
 def _model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
@@ -627,22 +633,20 @@ def _model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> flo
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
     optics = _middle(result.instrument.optics_fwhm_arcsec) / const.FWHM_PER_SIGMA
-    return width(
-        History(
-            Conditions(
-                aperture,
-                float(result.setting("obstruction", 0.0)),
-                wavelength,
-                float(result.setting("pixel_scale_arcsec", 1e-3)),
-            ),
-            np.zeros(1),
-            np.zeros(1, dtype=np.int64),
-            inside_arcsec2={"open": _motion_covariance_arcsec2(result)},
-            strength=r0 ** (-5.0 / 3.0),
-            outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
-            optics_arcsec2=optics**2 * np.eye(2),
-        )
-    )
+    return History(
+        Conditions(
+            aperture,
+            float(result.setting("obstruction", 0.0)),
+            wavelength,
+            float(result.setting("pixel_scale_arcsec", 1e-3)),
+        ),
+        np.zeros(1),
+        np.zeros(1, dtype=np.int64),
+        inside_arcsec2={"open": _motion_covariance_arcsec2(result)},
+        strength=r0 ** (-5.0 / 3.0),
+        outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
+        optics_arcsec2=optics**2 * np.eye(2),
+    ).width()
 
 
 def _motion_covariance_arcsec2(result: Result) -> FloatArray:

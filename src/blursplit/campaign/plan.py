@@ -22,7 +22,7 @@ from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_record import accelerometer_noise_ug
 from blursplit.report.words import said, sentence
 from blursplit.result import Document, Part, Remark
-from blursplit.rig import Rig, Setting, as_rig, merge_settings
+from blursplit.rig import Rig, Setting
 from blursplit.spectra.aliases import apparent_frequency
 
 if TYPE_CHECKING:
@@ -284,7 +284,7 @@ def plan(
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_arcsec`.
     """
-    instrument = merge_settings(as_rig(rig), {})
+    instrument = Rig.of(rig).with_header({})
     _check(instrument, seeing_arcsec, stars, duration_s)
     warnings: list[Remark] = []
     recording = _plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)

@@ -64,7 +64,7 @@ def run(
     from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, render_page, stages
     from blursplit.rig import Rig
-    from blursplit.sources import read_focus_source, read_second_camera, read_source
+    from blursplit.sources import Source
 
     if centroid not in {"windowed", "com", "quadratic", "2dg"}:
         raise InputError(
@@ -80,16 +80,16 @@ def run(
         calibration = Calibration.read(bias or (), dark or (), flat or ())
     how: dict[str, Any] = {"rig": rig, "centroid": centroid, "calibration": calibration}
     with progress("reading frames") as step:
-        source = read_source(list(sequence), **how, progress=step)
+        source = Source.read(list(sequence), **how, progress=step)
     sensors = read_sensors(rig, sensor or ())
     other = None
     if second_camera is not None:
         with progress("reading the second camera") as step:
-            other = read_second_camera(second_camera, **how, progress=step)
+            other = Source.read_second_camera(second_camera, **how, progress=step)
     others = []
     for text in focus_run or ():
         with progress(f"reading {text}") as step:
-            others.append(read_focus_source(text, **how, progress=step))
+            others.append(Source.read_focus(text, **how, progress=step))
     target = default_folder(source.name) if out is None else out
     check_target(target, replace=replace)
     command = plain("blursplit " + shlex.join(sys.argv[1:]))
@@ -120,9 +120,9 @@ def report(
     json: Annotated[bool, typer.Option("--json", help="The result as JSON too.")] = False,
 ) -> None:
     """Read the result folder and write its index.html anew."""
-    from blursplit.folder import read_result_folder, write_page
+    from blursplit.folder import Measurement, write_page
 
-    measurement = read_result_folder(result)
+    measurement = Measurement.read(result)
     cli.say(f"page written: {write_page(measurement, result)}")
     if json:
         typer.echo(measurement.result.to_json(), nl=False)

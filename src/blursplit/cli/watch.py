@@ -45,7 +45,7 @@ def run(
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch
     from blursplit.cli import measure
-    from blursplit.folder import check_target, default_folder, read_result_folder
+    from blursplit.folder import Measurement, check_target, default_folder
     from blursplit.report.words_campaign import LIVE_CAUTIONS
     from blursplit.rig import Rig
 
@@ -58,7 +58,7 @@ def run(
     before = None
     cautions: tuple[str, ...] = ()
     if against is not None:
-        before = read_result_folder(against, with_tracks=True).tracks
+        before = Measurement.read(against, with_tracks=True).tracks
         if before is None:
             raise InputError(against, "holds no star tracks", "measure the frames again")
         cautions = LIVE_CAUTIONS

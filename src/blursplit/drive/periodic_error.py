@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.drive.terms import DriveRecord, DriveTerm
-from blursplit.estimate import Estimate, axial_estimate, estimate, from_draws, upper_limit
+from blursplit.estimate import Estimate
 from blursplit.result import PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
 from blursplit.types import FloatArray, IntArray, sure
@@ -319,12 +319,12 @@ def _one_curve(
     gain = _likelihood_gain(found.plain_arcsec, found.as_noise_arcsec2, response, angle_deg)
     told = found.seen_arcsec, found.errors_arcsec2, response
     error = _draw_periodic_error(*told, rng, angle_deg=angle_deg)
-    axis = axial_estimate(error.angles_deg()) if angle_deg is None else None
+    axis = Estimate.axial(error.angles_deg()) if angle_deg is None else None
     # Where no direction stands out, x is as good as any.
     angle = angle_deg if angle_deg is not None else 0.0 if axis is None else sure(axis.value)
     drawn = error
     if gain > const.DRIVE_SHOWN_GAIN:
-        size = estimate(error.peak_to_peak_arcsec(angle))
+        size = Estimate.of(error.peak_to_peak_arcsec(angle))
     else:
         # Sizes even in the logarithm would draw what is not shown as nothing, with a thin band.
         drawn = _draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
@@ -390,10 +390,10 @@ def _limit(error: _PeriodicError, hidden: _PeriodicError, angle_deg: float) -> E
 
     The larger one of what the record shows and of what may hide in it.
     """
-    limit = max(
+    most = max(
         float(np.quantile(each.peak_to_peak_arcsec(angle_deg), 0.95)) for each in (error, hidden)
     )
-    return upper_limit(limit) if limit < const.DRIVE_NO_LIMIT_ARCSEC else None
+    return Estimate.upper_limit(most) if most < const.DRIVE_NO_LIMIT_ARCSEC else None
 
 
 # --- right ascension ------------------------------------------------------------------------------
@@ -438,7 +438,7 @@ def _found_direction(
             return None
         draws = max(shown, key=lambda curve: curve.gain).error.angles_deg()
         origin = "periodic error"
-    angle = axial_estimate(draws)
+    angle = Estimate.axial(draws)
     return None if angle is None else RightAscension(angle_deg=angle, origin=origin)
 
 
@@ -464,10 +464,10 @@ def _read_polar(
     size = centre + sigma * rng.standard_normal(len(rate))
     low, high = centre - const.Z95 * sigma, centre + const.Z95 * sigma
     if low <= 0.0:
-        drift, part = upper_limit(high), upper_limit(high / DRIFT_PER_ARCMIN)
+        drift, part = Estimate.upper_limit(high), Estimate.upper_limit(high / DRIFT_PER_ARCMIN)
         told = Remark.of("polar-axis-below", high_arcmin=high / DRIFT_PER_ARCMIN)
     else:
-        drift, part = from_draws(size), from_draws(size / DRIFT_PER_ARCMIN)
+        drift, part = Estimate.from_draws(size), Estimate.from_draws(size / DRIFT_PER_ARCMIN)
         ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
         told = Remark.of(
             "polar-axis-off", **{name: v / DRIFT_PER_ARCMIN for name, v in ends.items()}

@@ -15,11 +15,11 @@ from numpy.typing import ArrayLike
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
+from blursplit.estimate import Estimate
 from blursplit.evidence.focus import FocusFit
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.facts import Facts, Optics, gather_facts
+from blursplit.facts import Facts, Optics
 from blursplit.image.otf import (
     BASELINE_SHARES,
     DIRECTIONS_RAD,
@@ -343,7 +343,7 @@ def _read_focus_run(
             "its focus position is not known",
             "write it behind the path: --focus-run PATH@POSITION",
         )
-    facts = gather_facts(tracks, rig, None)
+    facts = Facts.of(tracks, rig, None)
     if facts.optics is None or facts.scale_arcsec is None:
         raise InputError(
             f"--focus-run {name}", "has no aperture or pixel scale", "give them in --setup"
@@ -508,11 +508,11 @@ def _add_astigmatism(
     ratio = as_gaussian[1][1] / as_gaussian[0][1] ** 2
     width = const.FWHM_PER_SIGMA * np.sqrt(ratio * found.variance_arcsec2)
     if not found.is_shown:
-        out.astigmatism = limit(width)
+        out.astigmatism = Estimate.limit(width)
         return
-    out.astigmatism = estimate(width)
+    out.astigmatism = Estimate.of(width)
     out.least_arcsec2 = sure(out.least_arcsec2) + ratio * found.variance_arcsec2
-    sure(out.part).astigmatism_angle_deg = axial_estimate(found.angle_deg)
+    sure(out.part).astigmatism_angle_deg = Estimate.axial(found.angle_deg)
     out.notes.append(Remark.of("focus-astigmatism"))
 
 
@@ -532,18 +532,18 @@ def _describe_curve(
     shown = np.percentile(defocus, const.PERCENTILES[0]) > const.FOCUS_LEAST_SHOWN * float(
         np.median(rest)
     )
-    out.defocus = estimate(defocus) if shown else limit(defocus)
+    out.defocus = Estimate.of(defocus) if shown else Estimate.limit(defocus)
     out.part = Focus(
         positions=[
             FocusPosition(name=run.name, position=run.position, fwhm_arcsec=_width(value, error))
             for run, value, error in points
         ],
         used_position=own.position,
-        best_position=estimate(fit.best),
-        rest_fwhm_arcsec=estimate(rest),
-        slope_arcsec=estimate(fit.slope_arcsec),
+        best_position=Estimate.of(fit.best),
+        rest_fwhm_arcsec=Estimate.of(rest),
+        slope_arcsec=Estimate.of(fit.slope_arcsec),
         predicted_slope_arcsec=predicted,
-        air_change=estimate(fit.air_scatter),
+        air_change=Estimate.of(fit.air_scatter),
     )
     _arrays(out, points, fit)
     _doubts(out, runs, fit)
@@ -567,7 +567,7 @@ def _describe_curve(
 
 def _width(variance: float, error: float) -> Estimate:
     """Return a variance with its error as a Gaussian FWHM."""
-    return with_error(variance, error, lambda v: const.FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
+    return Estimate.with_error(variance, error, lambda v: const.FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
 
 
 def _arrays(out: _FocusCurve, points: list[tuple[_FocusRun, float, float]], fit: FocusFit) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from blursplit.definitions import Conditions
-from blursplit.facts import Facts, gather_facts
+from blursplit.facts import Facts
 from blursplit.image.otf import DefocusShape, OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
@@ -38,7 +38,7 @@ class Record:
     @classmethod
     def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
         """Return the record of tracks as they are."""
-        facts = gather_facts(tracks, rig, blur_time_s)
+        facts = Facts.of(tracks, rig, blur_time_s)
         return cls(tracks, tracks, tracks, *_motion_and_pairs(tracks), rig, facts)
 
     @property

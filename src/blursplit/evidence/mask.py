@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, estimate, with_error
+from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownStrength, Record
-from blursplit.facts import Facts, gather_facts
+from blursplit.facts import Facts
 from blursplit.result import Atmosphere, Remark
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
@@ -580,7 +580,7 @@ def _measure(
         return Remark.of("mask-few-frames", frames=both, needed=const.MASK_RUN_FRAMES)
     own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
-    through_one = gather_facts(tracks, own, facts.blur_time_s)
+    through_one = Facts.of(tracks, own, facts.blur_time_s)
     optics = sure(through_one.optics)
     angle, notes = _direction(tracks, rig, pair)
     geometry = _MaskGeometry(opening_m, separation_m, angle)
@@ -661,7 +661,7 @@ def _with_mask(part: Atmosphere, reading: _MaskReading) -> Atmosphere:
     if part.lower_seeing_arcsec is None:
         to_zenith = result.r0_500nm_zenith_m / result.r0_m
         r0_m = to_zenith * reading.lower_strength(np.random.default_rng(0)) ** -0.6
-        update["lower_seeing_arcsec"] = estimate(seeing_arcsec(r0_m, const.SEEING_WAVELENGTH_M))
+        update["lower_seeing_arcsec"] = Estimate.of(seeing_arcsec(r0_m, const.SEEING_WAVELENGTH_M))
     if part.wind_m_s is None:
         low, middle, high = result.wind_m_s
         update["wind_m_s"] = Estimate(value=middle, low=low, high=high)
@@ -689,4 +689,4 @@ def _mask_remark(reading: _MaskReading) -> Remark:
 
 
 def _log_estimate(value: float, log_sigma: float) -> Estimate:
-    return with_error(float(np.log(value)), log_sigma, np.exp)
+    return Estimate.with_error(float(np.log(value)), log_sigma, np.exp)

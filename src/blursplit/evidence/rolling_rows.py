@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.estimate import with_error
+from blursplit.estimate import Estimate
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit, find_lines
 from blursplit.stars.raw_checks import Check
@@ -200,7 +200,7 @@ def find_row_delay(
     second = np.divide(*_joined(agree[1:])) * np.sign(delay)
     if second < const.ROWS_SECOND_SIGMAS or _is_sideways(agree, delay):
         return ()
-    size = with_error(1e6 * abs(delay), 1e6 * error)
+    size = Estimate.with_error(1e6 * abs(delay), 1e6 * error)
     facts: dict[str, float | str] = {
         "row_time_us": 1e6 * abs(delay),
         "low_us": float(size.low95 or 0.0),

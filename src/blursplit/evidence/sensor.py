@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, from_ends, upper_limit
+from blursplit.estimate import Estimate
 from blursplit.evidence.sensor_record import (
     CLAIMS,
     SensorRecord,
@@ -416,7 +416,7 @@ def explain_shared_motion(
 
 
 def _signed(value: float, sigma: float) -> Estimate:
-    return from_ends(value + k * sigma for k in const.NORMAL_SCORES)
+    return Estimate.from_ends(value + k * sigma for k in const.NORMAL_SCORES)
 
 
 def _rms(
@@ -431,8 +431,8 @@ def _rms(
     total = float(np.sum((explained * width_hz)[seen]))
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
     if total < const.ONE_SIDED_95 * sigma:
-        return upper_limit(float(np.sqrt(max(total, 0.0) + const.ONE_SIDED_95 * sigma)))
-    return from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in const.NORMAL_SCORES)
+        return Estimate.upper_limit(float(np.sqrt(max(total, 0.0) + const.ONE_SIDED_95 * sigma)))
+    return Estimate.from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in const.NORMAL_SCORES)
 
 
 def _coarse_offset(

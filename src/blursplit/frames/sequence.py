@@ -23,6 +23,11 @@ from blursplit.frames.timestamps import Stamps, iso_utc
 from blursplit.frames.timing import Timing, order_frames
 from blursplit.result import Facts, Note
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
+from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
+from blursplit.frames.timestamps import iso_utc, read_times
+from blursplit.frames.timing import Timing, check_exposure, order_frames, start_mjd
+from blursplit.result import Note
+from blursplit.rig import Rig, Setting, Setup, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
@@ -103,7 +108,7 @@ def open_frames(
     (2, 96, 128)
     >>> sequence.source.close()
     """
-    declared = as_rig(rig)
+    declared = Rig.of(rig)
     setup = declared.setup
     dropped: dict[str, int] = {}
     if is_array(frames):
@@ -137,7 +142,7 @@ def open_frames(
     source, known = prepare_frames(
         parts.frames(order), known, parts.header, setup, calibration, name, notes
     )
-    merged = merge_settings(declared, known)
+    merged = declared.with_header(known)
     _refuse_impossible(setup, timing.cadence_s, source.shape, name)
     segment = _split_at_flips(parts, order, timing.segment, notes)
     return Sequence(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, with_error
+from blursplit.estimate import Estimate
 from blursplit.image.otf import HalfMaximum
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -228,11 +228,13 @@ class StarImages:
         is_round = recorded.major - recorded.minor < 2.0 * error
         registered = self.widths["registered"]
         return {
-            "mean": with_error(recorded.mean, error),
-            "major": with_error(recorded.major, error),
-            "minor": with_error(recorded.minor, error),
-            "angle": None if is_round else with_error(recorded.angle_deg, float(angle_error)),
-            "registered": with_error(registered.mean, self.error("registered")),
+            "mean": Estimate.with_error(recorded.mean, error),
+            "major": Estimate.with_error(recorded.major, error),
+            "minor": Estimate.with_error(recorded.minor, error),
+            "angle": None
+            if is_round
+            else Estimate.with_error(recorded.angle_deg, float(angle_error)),
+            "registered": Estimate.with_error(registered.mean, self.error("registered")),
         }
 
     def error(self, name: str) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field, ValidationError
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, from_ends
+from blursplit.estimate import Estimate
 from blursplit.pier.model import (
     DOF,
     SHIFT_X,
@@ -384,4 +384,4 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
     order = np.argsort(values)
     share = np.cumsum(weight[order]) - 0.5 * weight[order]
     at = np.array(const.PERCENTILES) / 100.0
-    return from_ends(np.exp(np.interp(at, share / weight.sum(), np.log(values[order]))))
+    return Estimate.from_ends(np.exp(np.interp(at, share / weight.sum(), np.log(values[order]))))

@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, ends_about, from_ends, upper_limit
+from blursplit.estimate import Estimate, ends_about
 from blursplit.result import Document, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
@@ -285,7 +285,7 @@ def _from_reference(
         if mode.decay_s is not None and size > settle_arcsec:
             times.append((float(np.log(size / settle_arcsec)), mode.decay_s))
     if not times:
-        return from_ends([0.0] * 5)
+        return Estimate.from_ends([0.0] * 5)
     factor, decay = max(times, key=lambda pair: pair[0] * float(pair[1].value or 0.0))
     return decay.times(factor)
 
@@ -336,19 +336,21 @@ def _mode(
     zeta = min(mode.damping_ratio.value, 0.99)
     decrement = 2.0 * np.pi * zeta / np.sqrt(1.0 - zeta**2)
     return TapMode(
-        frequency_hz=from_ends(end + moved for end in mode.frequency_hz),
+        frequency_hz=Estimate.from_ends(end + moved for end in mode.frequency_hz),
         alias_candidates_hz=[float(f) for f in candidates],
         alias_damping_ratios=[float(ratio) for ratio in ratios],
         alias_odds=[float(part) for part in odds],
         damping_ratio=_damping(mode.damping_ratio, ratios, odds, best),
-        decay_s=from_ends(1.0 / (rate * max(end, 1e-6)) for end in reversed(mode.damping_ratio)),
+        decay_s=Estimate.from_ends(
+            1.0 / (rate * max(end, 1e-6)) for end in reversed(mode.damping_ratio)
+        ),
         frequency_rise=_estimate(mode.bend),
         log_decrement=float(decrement * factor),
         half_power_damping_ratio=None
         if mode.half_power_damping is None
         else mode.half_power_damping * factor,
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
-        peak_px=from_ends(mode.peak),
+        peak_px=Estimate.from_ends(mode.peak),
         taps=mode.taps,
     )
 
@@ -362,13 +364,13 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
     scaled = np.array(measured) / measured.value * ratios[:, None]
     value = float(scaled[best, 2])
     if odds.max() < const.RING_DECIDED and value > const.RING_ODD_DAMPING:
-        return upper_limit(scaled[best, -1])
+        return Estimate.upper_limit(scaled[best, -1])
     # each candidate's share rises through its own percentiles; together they are the odds
     shares, grid = 0.01 * np.array(const.PERCENTILES), np.sort(scaled, axis=None)
     rise = np.zeros(grid.size)
     for part, row in zip(odds, scaled, strict=True):
         rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
-    return from_ends(ends_about(value, np.interp(shares, rise, grid)))
+    return Estimate.from_ends(ends_about(value, np.interp(shares, rise, grid)))
 
 
 def _alias_odds(
@@ -429,7 +431,7 @@ def _tap(tap: Tap, scale: float | None) -> _OneTap:
 
 
 def _estimate(part: Interval | None, factor: float = 1.0) -> Estimate | None:
-    return None if part is None else from_ends(end * factor for end in part)
+    return None if part is None else Estimate.from_ends(end * factor for end in part)
 
 
 # --- what several taps say together ---------------------------------------------------------------

@@ -15,6 +15,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.rig import Rig, scale_readings
 from blursplit.stars.robust import remove_trend
+from blursplit.rig import Rig
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -587,7 +589,7 @@ def _widths_changed(tracks: StarTracks) -> Check | None:
 
 def _disputed_scale(rig: Rig) -> Check | None:
     """Compare all readings of the pixel scale: setup, headers, pixel over focal length."""
-    readings = scale_readings(rig)
+    readings = rig.scale_readings()
     if not readings:
         return None
     lowest, *_, highest = sorted([*readings] * 2, key=readings.__getitem__)
