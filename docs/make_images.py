@@ -18,7 +18,7 @@ from playwright.sync_api import sync_playwright
 from typer.testing import CliRunner
 
 from blursplit.cli import app
-from blursplit.folder import Measurement, write_page
+from blursplit.folder import Measurement
 
 NIGHTS = ("turbulent", "shaken", "open", "open-with-sensor")
 WIDTH_PX, HEIGHT_PX, MARGIN_PX = 1180, 900, 14
@@ -30,7 +30,7 @@ def pages(demo: Path, scratch: Path) -> dict[str, Path]:
     found = {}
     for night in NIGHTS:
         name = f"demo_{night.replace('-', '_')}"
-        found[name] = write_page(Measurement.read(demo / night), demo / night)
+        found[name] = Measurement.read(demo / night).write_page(demo / night)
     shaken, mended = str(demo / "shaken"), str(demo / "open-with-sensor")
     audits = {
         "compare": (["compare", "--before", shaken, "--after", mended], 0),

@@ -11,14 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, OutputError
 from blursplit.estimate import Estimate
-from blursplit.folder import (
-    Measurement,
-    check_target,
-    read_result,
-    write_page,
-    write_result_folder,
-    write_text_whole,
-)
+from blursplit.folder import Measurement, check_target, read_result, write_text_whole
 from blursplit.result import Fwhm, Result, SequenceInfo
 from blursplit.series import Series
 
@@ -42,7 +35,7 @@ def names(folder: Path) -> set[str]:
 
 
 def test_what_is_written_is_read_back(measurement, tmp_path):
-    folder = write_result_folder(measurement, "<p>page", tmp_path / "night ö-blursplit")
+    folder = measurement.write("<p>page", tmp_path / "night ö-blursplit")
     assert names(tmp_path) == {"night ö-blursplit"}
     again = Measurement.read(folder)
     assert again.result == measurement.result
@@ -56,11 +49,11 @@ def test_what_is_written_is_read_back(measurement, tmp_path):
 
 
 def test_an_existing_result_needs_replace(measurement, tmp_path):
-    target = write_result_folder(measurement, "old", tmp_path / "out")
+    target = measurement.write("old", tmp_path / "out")
     with pytest.raises(OutputError, match="exists already; add --replace"):
-        write_result_folder(measurement, "new", target)
+        measurement.write("new", target)
     assert (target / "index.html").read_text() == "old"
-    write_result_folder(measurement, "new", target, replace=True)
+    measurement.write("new", target, replace=True)
     assert (target / "index.html").read_text() == "new"
     assert names(tmp_path) == {"out"}
 
@@ -79,18 +72,18 @@ def test_a_foreign_folder_is_never_replaced(tmp_path, content):
 
 
 def test_a_result_with_a_file_of_the_users_own_is_not_replaced(measurement, tmp_path):
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     (target / "my notes.txt").write_text("focus was off")
     with pytest.raises(OutputError, match=r"holds 'my notes\.txt', which is no part of a result"):
-        write_result_folder(measurement, "new", target, replace=True)
+        measurement.write("new", target, replace=True)
     assert (target / "my notes.txt").exists()
     (target / "my notes.txt").rename(target / ".DS_Store")
-    write_result_folder(measurement, "new", target, replace=True)
+    measurement.write("new", target, replace=True)
 
 
 def test_an_empty_folder_may_be_replaced_a_file_and_a_link_may_not(measurement, tmp_path):
     (tmp_path / "empty").mkdir()
-    write_result_folder(measurement, "page", tmp_path / "empty", replace=True)
+    measurement.write("page", tmp_path / "empty", replace=True)
     (tmp_path / "file").write_text("x")
     (tmp_path / "link").symlink_to(tmp_path / "empty", target_is_directory=True)
     for name in ("file", "link"):
@@ -104,7 +97,7 @@ def test_folders_above_a_result_are_made(measurement, tmp_path):
     target = tmp_path / "no" / "such" / "out"
     check_target(target, replace=False)
     assert not (tmp_path / "no").exists()
-    assert write_result_folder(measurement, "page", target).is_dir()
+    assert measurement.write("page", target).is_dir()
 
 
 def full_disk(*_args: object, **_kwargs: object) -> None:
@@ -114,10 +107,10 @@ def full_disk(*_args: object, **_kwargs: object) -> None:
 def test_a_full_disk_leaves_the_old_result_and_nothing_half_written(
     measurement, tmp_path, monkeypatch
 ):
-    target = write_result_folder(measurement, "old", tmp_path / "out")
+    target = measurement.write("old", tmp_path / "out")
     monkeypatch.setattr("blursplit.folder.write_units", full_disk)
     with pytest.raises(OutputError, match=r"No space left on device.*free disk space"):
-        write_result_folder(measurement, "new", target, replace=True)
+        measurement.write("new", target, replace=True)
     assert names(tmp_path) == {"out"}
     assert (target / "index.html").read_text() == "old"
 
@@ -126,7 +119,7 @@ def test_a_full_disk_leaves_the_old_result_and_nothing_half_written(
 def test_an_interrupt_while_moving_brings_the_old_result_back(
     measurement, tmp_path, monkeypatch, which
 ):
-    target = write_result_folder(measurement, "old", tmp_path / "out")
+    target = measurement.write("old", tmp_path / "out")
     rename, calls = Path.rename, []
 
     def interrupted(self: Path, other: Path) -> Path:
@@ -137,7 +130,7 @@ def test_an_interrupt_while_moving_brings_the_old_result_back(
 
     monkeypatch.setattr(Path, "rename", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        write_result_folder(measurement, "new", target, replace=True)
+        measurement.write("new", target, replace=True)
     assert names(tmp_path) == {"out"}
     assert (target / "index.html").read_text() == "old"
 
@@ -173,7 +166,7 @@ def test_a_damaged_result_is_refused_in_one_line(tmp_path, content, told):
 
 
 def test_a_result_of_a_later_schema_is_named(measurement, tmp_path):
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     text = (target / "result.json").read_text().replace("blursplit-result/2", "blursplit-result/9")
     (target / "result.json").write_text(text)
     with pytest.raises(InputError, match=r"schema 'blursplit-result/9' is not.*update blursplit"):
@@ -186,7 +179,7 @@ def test_a_result_of_a_later_schema_is_named(measurement, tmp_path):
 
 @pytest.mark.parametrize("file", ["result.json", "series.fits"])
 def test_a_record_that_was_changed_later_is_refused(measurement, tmp_path, file):
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     assert read_result(target).digest
     changed = (target / file).read_bytes().replace(b'"files": 1', b'"files": 2', 1)
     if file == "series.fits":
@@ -197,7 +190,7 @@ def test_a_record_that_was_changed_later_is_refused(measurement, tmp_path, file)
 
 
 def test_damaged_arrays_are_refused(measurement, tmp_path):
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     (target / "images.fits").write_bytes(b"SIMPLE")
     with pytest.raises(InputError, match=r"images\.fits: is missing or damaged"):
         Measurement.read(target)
@@ -207,8 +200,8 @@ def test_damaged_arrays_are_refused(measurement, tmp_path):
 
 
 def test_the_page_is_drawn_anew_from_the_folder(measurement, tmp_path):
-    target = write_result_folder(measurement, "old", tmp_path / "out")
-    page = write_page(Measurement.read(target), target)
+    target = measurement.write("old", tmp_path / "out")
+    page = Measurement.read(target).write_page(target)
     assert page == target / "index.html"
     assert "<html" in page.read_text(encoding="utf-8")
 
@@ -217,7 +210,7 @@ def test_a_record_of_a_version_with_fewer_fields_is_no_changed_record(measuremen
     import hashlib
     import json
 
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     file = target / "result.json"
     record = json.loads(file.read_text())
     del record["witnesses"]  # as a version wrote it that did not know them
@@ -253,7 +246,7 @@ def test_an_edited_record_is_refused_with_its_digest_taken_out_or_made_anew(
 
     width = Estimate(value=2.0, low=1.9, high=2.1, low95=1.8, high95=2.2)
     measurement.result.fwhm = Fwhm(recorded_arcsec=width)
-    target = write_result_folder(measurement, "page", tmp_path / "out")
+    target = measurement.write("page", tmp_path / "out")
     file = target / "result.json"
     digest = read_result(target).digest
     bare = file.read_text().replace(digest, "", 1)

@@ -60,6 +60,19 @@ class Facts:
         turn = angle_deg - 90.0
         return np.asarray((position - turn if mirrored else position + turn) % 180.0)
 
+    def r0_zenith_m(self, strength: FloatArray) -> FloatArray:
+        """Return r0 at 500 nm and zenith [m] of r0^(-5/3) along the line of sight."""
+        assert self.optics is not None  # noqa: S101 - there is no strength without an aperture
+        with np.errstate(divide="ignore"):
+            r0 = np.asarray(strength, dtype=np.float64) ** -0.6
+        factor = (const.SEEING_WAVELENGTH_M / self.optics.wavelength_m) ** 1.2
+        return np.asarray(r0 * factor * self.airmass**0.6)
+
+    def seeing_arcsec(self, strength: FloatArray) -> FloatArray:
+        """Return the seeing at 500 nm and zenith."""
+        scale = const.SEEING_IN_LAMBDA_OVER_R0 * const.SEEING_WAVELENGTH_M * const.ARCSEC_PER_RADIAN
+        return np.asarray(scale / self.r0_zenith_m(strength))
+
     @classmethod
     def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Facts:
         """Gather what the budget needs.
@@ -70,9 +83,9 @@ class Facts:
         aperture = rig.get("aperture_m")
         exposure = tracks.exposure_s
         is_long = exposure is not None and exposure >= const.LONG_FRAME_S
-        length = duration_s(tracks)
+        length = tracks.duration_s
         if blur_time_s is None:
-            stretch = longest_stretch_s(tracks)
+            stretch = tracks.longest_stretch_s
             blur = (
                 exposure
                 if is_long and exposure is not None
@@ -112,23 +125,6 @@ class Facts:
             dispersion_known=known,
             north=_north(rig),
         )
-
-
-def duration_s(tracks: StarTracks) -> float:
-    """Return the length of the record, one frame interval included."""
-    return float(tracks.time_s[-1] - tracks.time_s[0]) + (tracks.cadence_s or 0.0)
-
-
-def longest_stretch_s(tracks: StarTracks) -> float:
-    """Return the length of the longest stretch without gap or dither, or of all if all are short.
-
-    An image longer than that would hold a jump, and jumps are not blur.
-    """
-    number, count = np.unique(tracks.segment, return_counts=True)
-    longest = tracks.time_s[tracks.segment == number[np.argmax(count)]]
-    if len(longest) < const.FEWEST_STRETCH_FRAMES:
-        return duration_s(tracks)
-    return float(longest[-1] - longest[0]) + (tracks.cadence_s or 0.0)
 
 
 def _north(rig: Rig) -> tuple[float, bool] | None:

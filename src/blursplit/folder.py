@@ -51,8 +51,8 @@ class Measurement:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit.folder import read_result_folder
-    >>> night = read_result_folder(Path("night1-result"))
+    >>> from blursplit.folder import Measurement
+    >>> night = Measurement.read(Path("night1-result"))
     >>> night.result.sequence.frames_used
     40
     >>> night.series.arrays["time_s"].shape
@@ -115,7 +115,7 @@ class Measurement:
         from blursplit.report.page import render_page
 
         page = render_page(self.result, self.series)
-        return write_result_folder(self, page, Path(folder), replace=replace)
+        return self.write(page, Path(folder), replace=replace)
 
     def __repr__(self) -> str:
         return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.headline!r})"
@@ -138,6 +138,41 @@ class Measurement:
         images, scale = _read(path / IMAGES_FILE, _read_image_units)
         tracks = StarTracks.load(path) if with_tracks else None
         return cls(result, Series(arrays, images, scale), tracks)
+
+    def write(self, page: str, target: Path, *, replace: bool = False) -> Path:
+        """Write a result folder under a temporary name and move it into place.
+
+        `page`: text of index.html. `replace`: whether an existing result folder may be replaced.
+
+        Raises OutputError when the folder cannot be written; nothing half-written remains.
+
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from blursplit.folder import Measurement
+        >>> night = Measurement.read(Path("night1-result"), with_tracks=True)
+        >>> sorted(file.name for file in night.write("<p>a page", Path("copy")).iterdir())
+        ['images.fits', 'index.html', 'result.json', 'series.fits', 'stamps.fits', 'tracks.fits']
+        """
+        check_target(target, replace=replace)
+        with folder_written_whole(target) as temporary:
+            series = self.series
+            write_units(temporary / SERIES_FILE, _series_units(series.arrays), ())
+            write_units(temporary / IMAGES_FILE, _image_units(series), ())
+            self.result.digest = _digest(self.result, temporary / SERIES_FILE)
+            (temporary / RESULT_FILE).write_text(self.result.to_json(), encoding="utf-8")
+            if self.tracks is not None:
+                self.tracks.save(temporary)
+            (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
+        return target
+
+    def write_page(self, target: Path) -> Path:
+        """Render index.html of a result folder anew; returns its path."""
+        from blursplit.report import render_page
+
+        page = target / PAGE_FILE
+        write_text_whole(page, render_page(self.result, self.series))
+        return page
 
 
 def _with_unit(estimate: Estimate | None, unit: str) -> Estimate | None:
@@ -294,47 +329,6 @@ def _read_image_units(units: Any) -> tuple[dict[str, NDArray[np.float32]], float
     }
     scales = [float(unit.header["SCALE"]) for unit in units[1:] if "SCALE" in unit.header]
     return images, scales[0] if scales else None
-
-
-def write_result_folder(
-    measurement: Measurement, page: str, target: Path, *, replace: bool = False
-) -> Path:
-    """Write a result folder under a temporary name and move it into place.
-
-    `page`: text of index.html. `replace`: whether an existing result folder may be replaced.
-
-    Raises OutputError when the folder cannot be written; nothing half-written remains.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.folder import read_result_folder, write_result_folder
-    >>> from blursplit.report import render_page
-    >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
-    >>> page = render_page(night.result, night.series)
-    >>> sorted(file.name for file in write_result_folder(night, page, Path("copy")).iterdir())
-    ['images.fits', 'index.html', 'result.json', 'series.fits', 'stamps.fits', 'tracks.fits']
-    """
-    check_target(target, replace=replace)
-    with folder_written_whole(target) as temporary:
-        series = measurement.series
-        write_units(temporary / SERIES_FILE, _series_units(series.arrays), ())
-        write_units(temporary / IMAGES_FILE, _image_units(series), ())
-        measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
-        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
-        if measurement.tracks is not None:
-            measurement.tracks.save(temporary)
-        (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
-    return target
-
-
-def write_page(measurement: Measurement, target: Path) -> Path:
-    """Render index.html of a result folder anew; returns its path."""
-    from blursplit.report import render_page
-
-    page = target / PAGE_FILE
-    write_text_whole(page, render_page(measurement.result, measurement.series))
-    return page
 
 
 @contextmanager

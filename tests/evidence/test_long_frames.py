@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.answer import _narrowest_width_arcsec
 from blursplit.evidence.long_frames import (
     _drift_of_short_frames,
     _tracking_of_long_frames,
-    narrowest_width_arcsec,
 )
 from blursplit.motion.inside import FrameTensors
 
@@ -142,10 +142,10 @@ def test_the_narrowest_frames_bound_what_is_constant():
         airmass = np.linspace(1.0, 2.4, 80)
         seeing = 2.0 * airmass**0.6 * np.exp(0.08 * rng.standard_normal(80))
         width = np.sqrt(1.5**2 + seeing**2)
-        narrowest = narrowest_width_arcsec(width, np.full(80, 0.02))
+        narrowest = _narrowest_width_arcsec(width, np.full(80, 0.02))
         assert narrowest is not None
         assert 1.5 < narrowest < np.median(width)
-    assert narrowest_width_arcsec(width[:9], np.full(9, 0.05)) is None
+    assert _narrowest_width_arcsec(width[:9], np.full(9, 0.05)) is None
 
 
 def test_drift_of_short_frames_holds_the_true_rate_and_forgets_dithers():

@@ -6,14 +6,14 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
-from blursplit.image.otf import HalfMaximum, half_maximum_width, scaled_frequencies
+from blursplit.image.otf import HalfMaximum, _scaled_frequencies, half_maximum_width
 from blursplit.image.stack import _image_width, _resample, _sampling_error
 
 GAUSS = 2.0 * np.sqrt(2.0 * np.log(2.0))
 
 
 def gaussian_otf(fwhm_x: float, fwhm_y: float) -> np.ndarray:
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     form = (fx * fwhm_x / GAUSS) ** 2 + (fy * fwhm_y / GAUSS) ** 2
     return np.exp(-2 * np.pi**2 * form)
 
@@ -44,7 +44,7 @@ def test_direction_of_the_larger_width_is_from_x_toward_y(angle_deg: float) -> N
 
 def test_kolmogorov_star_has_the_width_of_fried() -> None:
     """FWHM = 0.9759 lambda/r0 (Fried 1966, from memory; 0.97586 by numeric transform)."""
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     otf = np.exp(-0.5 * 6.8839 * (np.hypot(fx, fy) / 0.97586) ** (5 / 3))
     assert_allclose(half_maximum_width(otf), 1.0, rtol=2e-3)
 
@@ -55,7 +55,7 @@ def test_kolmogorov_star_has_the_width_of_fried() -> None:
     ("q", "expected"), [(0.3, 1.0525), (0.5, 1.1382), (1.0, 1.4624), (2.0, 2.3083)]
 )
 def test_kolmogorov_star_blurred_by_a_gaussian(q: float, expected: float) -> None:
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     size = np.hypot(fx, fy) / expected
     otf = np.exp(
         -0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2

@@ -10,9 +10,9 @@ from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.facts import Optics
 from blursplit.image.otf import (
     _cut_gains,
+    _scaled_frequencies,
     half_maximum_width,
     registered_transfer,
-    scaled_frequencies,
     telescope_otf,
 )
 from blursplit.stars.pixels import measure_sky
@@ -23,7 +23,7 @@ GREEN_M = 500e-9
 
 def width_of(otf, rough):
     """Return the width of a round transfer function, sampled in units of a rough one."""
-    fx, fy = scaled_frequencies()
+    fx, fy = _scaled_frequencies()
     return rough * half_maximum_width(otf(np.hypot(fx, fy) / rough))
 
 

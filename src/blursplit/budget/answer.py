@@ -19,10 +19,9 @@ from blursplit.definitions import CAUSES, CURES, OWNERS, STEADY, Conditions, His
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
-    narrowest_width_arcsec,
     slow_motion,
 )
-from blursplit.facts import Facts, Optics
+from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
@@ -102,21 +101,6 @@ def _air_alone(run: History) -> float:
         near_strength=run.near_strength,
         near_outer_scale_m=run.near_outer_scale_m,
     ).width()
-
-
-def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
-    """Return r0 at 500 nm and zenith [m] of r0^(-5/3) along the line of sight."""
-    assert facts.optics is not None  # noqa: S101 - there is no strength without an aperture
-    with np.errstate(divide="ignore"):
-        r0 = np.asarray(strength, dtype=np.float64) ** -0.6
-    factor = (const.SEEING_WAVELENGTH_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
-    return np.asarray(r0 * factor)
-
-
-def seeing_of(strength: FloatArray, facts: Facts) -> FloatArray:
-    """Return the seeing at 500 nm and zenith [arcsec]."""
-    scale = const.SEEING_IN_LAMBDA_OVER_R0 * const.SEEING_WAVELENGTH_M * const.ARCSEC_PER_RADIAN
-    return np.asarray(scale / r0_zenith_m(strength, facts))
 
 
 @dataclass(frozen=True)
@@ -357,6 +341,24 @@ def _near_air_unseen(readings: Readings) -> Readings:
     return replace(readings, saving={**readings.saving, "near_air": either})
 
 
+def _narrowest_width_arcsec(fwhm_arcsec: FloatArray, sigma_arcsec: FloatArray) -> float | None:
+    """Return the upper end (95 %) of the width of the narrowest frames: no constant cause is wider.
+
+    `fwhm_arcsec`, `sigma_arcsec` (n_frames,): width of each frame (median of its stars) and its
+    error; NaN where unknown. None with fewer than ten widths.
+    """
+    rows = np.flatnonzero(np.isfinite(fwhm_arcsec))
+    if len(rows) < 2 * const.LONG_FRAME_LEAST_STEPS:
+        return None
+    few = rows[np.argsort(fwhm_arcsec[rows])[: max(int(const.LONG_FRAME_NARROWEST * len(rows)), 3)]]
+    narrow = fwhm_arcsec[few]
+    # the least of many noisy widths is too small by about their noise
+    error = float(np.median(sigma_arcsec[few]))
+    return float(
+        narrow.mean() + const.ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
+    )
+
+
 def _narrowest(record: Record) -> float | None:
     """Return the FWHM that no constant cause exceeds: that of the narrowest frames (95 %)."""
     tracks, scale = record.tracks, record.facts.scale_arcsec or 1.0
@@ -367,7 +369,7 @@ def _narrowest(record: Record) -> float | None:
     seen = count > 0
     middle = np.nanmedian(width[seen], axis=1)
     sigma = 1.25 * np.nanstd(width[seen], axis=1) / np.sqrt(count[seen])
-    return narrowest_width_arcsec(middle, np.maximum(sigma, 1e-3 * middle))
+    return _narrowest_width_arcsec(middle, np.maximum(sigma, 1e-3 * middle))
 
 
 # --- air that a width leaves ----------------------------------------------------------------------

@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget import diagnostics
-from blursplit.budget.answer import Answer, Readings, r0_zenith_m, seeing_of
+from blursplit.budget.answer import Answer, Readings
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.budget.judge import Findings, judge
@@ -22,7 +22,7 @@ from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Record
-from blursplit.facts import Facts, duration_s
+from blursplit.facts import Facts
 from blursplit.image.stack import StarImages
 from blursplit.result import (
     Atmosphere,
@@ -151,7 +151,7 @@ def write_down(
     }
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
-            lower_seeing_arcsec=Estimate.of(seeing_of(answer.lower_strength, facts)),
+            lower_seeing_arcsec=Estimate.of(facts.seeing_arcsec(answer.lower_strength)),
             evidence=[] if record.strength is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
@@ -302,8 +302,8 @@ def _split_parts(
             fwhm_arcsec=Estimate.limit(readings.air_arcsec),
             lower_seeing_arcsec=None
             if answer.lower_strength is None or not len(answer.lower_strength)
-            else Estimate.of(seeing_of(answer.lower_strength, facts)),
-            upper_seeing_arcsec=Estimate.limit(seeing_of(np.maximum(strength, 1e-9), facts)),
+            else Estimate.of(facts.seeing_arcsec(answer.lower_strength)),
+            upper_seeing_arcsec=Estimate.limit(facts.seeing_arcsec(np.maximum(strength, 1e-9))),
             evidence=["width of the star"],
             share=readings.share["atmosphere"],
             **_saving_parts(readings, "atmosphere", recorded, shown=True),
@@ -423,7 +423,7 @@ def _findings(
     return Findings(
         level=allowed.level,
         exposure_s=tracks.exposure_s,
-        duration_s=duration_s(tracks),
+        duration_s=tracks.duration_s,
         airmass=facts.airmass,
         stars=tracks.n_stars,
         optics_stated=facts.known_instrument_arcsec is not None or answer.optics_source is not None,
@@ -467,7 +467,7 @@ def _sequence_info(source: Source, record: Record) -> SequenceInfo:
         stars_used=tracks.n_stars,
         frame_exposure_s=tracks.exposure_s,
         cadence_s=tracks.cadence_s,
-        duration_s=duration_s(tracks),
+        duration_s=tracks.duration_s,
         nyquist_hz=None if not tracks.cadence_s else 0.5 / tracks.cadence_s,
         timing=tracks.timing,
         segments=len(np.unique(tracks.segment)),
@@ -628,10 +628,10 @@ def _atmosphere_part(
     unseen = 1.0 - fit.state.j_high.sum(axis=1) / (fit.j_outside + fit.j_near)
     return Atmosphere(
         fwhm_arcsec=Estimate.of(readings.air_arcsec),
-        seeing_500nm_zenith_arcsec=Estimate.of(seeing_of(fit.j_outside, facts)),
-        r0_500nm_zenith_m=Estimate.of(r0_zenith_m(fit.j_outside, facts)),
-        lower_seeing_arcsec=Estimate.of(seeing_of(bounds["lower"], facts)),
-        upper_seeing_arcsec=Estimate.of(seeing_of(bounds["upper"], facts)),
+        seeing_500nm_zenith_arcsec=Estimate.of(facts.seeing_arcsec(fit.j_outside)),
+        r0_500nm_zenith_m=Estimate.of(facts.r0_zenith_m(fit.j_outside)),
+        lower_seeing_arcsec=Estimate.of(facts.seeing_arcsec(bounds["lower"])),
+        upper_seeing_arcsec=Estimate.of(facts.seeing_arcsec(bounds["upper"])),
         evidence=evidence,
         unseen_by_pairs_share=Estimate.of(unseen) if len(heights) else None,
         unseen_below_m=float(heights[0]) if len(heights) else None,

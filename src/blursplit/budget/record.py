@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.facts import duration_s, longest_stretch_s
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData
@@ -76,7 +75,7 @@ def shared_and_differential(
             scale_arcsec=facts.scale_arcsec or 1.0,
             cadence_s=tracks.cadence_s,
         )
-    length = longest_stretch_s(tracks) if grid is None else grid.longest_s
+    length = tracks.longest_stretch_s if grid is None else grid.longest_s
     terms = terms_of_drive(record.rig, grid, length, found_before)
     quiet = None if grid is None else align_rows(without_drive(grid, terms))
     return Motion(record.motion, record.pairs, terms, grid, quiet)
@@ -118,7 +117,7 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
             "blur-time-too-long",
             "longer-run",
             blur_time_s=facts.blur_time_s,
-            duration_s=duration_s(tracks),
+            duration_s=tracks.duration_s,
         )
     if motion.grid is None:
         lower(

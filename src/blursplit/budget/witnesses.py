@@ -20,7 +20,6 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.air_model import AirState, in_disk, uniform_between
-from blursplit.budget.answer import seeing_of
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_search import Lines
 from blursplit.budget.line_terms import line_cores_hz
@@ -261,7 +260,7 @@ def weigh_second_camera(
     low, middle = np.percentile(shaken, [2.5, 50.0])
     is_shaken = bool(low > const.SHAKEN_SHARE * middle)
     draws = rng.standard_normal((2, const.N_WITNESS_DRAWS))
-    seeing = seeing_of(seen.r0_m ** (-5.0 / 3.0), facts)
+    seeing = facts.seeing_arcsec(seen.r0_m ** (-5.0 / 3.0))
     witness = Witness(
         kind="second-camera",
         name=source.name,

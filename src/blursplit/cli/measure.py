@@ -60,9 +60,9 @@ def run(
     from rich.console import Console
 
     from blursplit.evidence.sensor_record import read_sensors
-    from blursplit.folder import check_target, default_folder, write_result_folder
+    from blursplit.folder import check_target, default_folder
     from blursplit.measure import measure_tracks
-    from blursplit.report import print_summary, progress, render_page, stages
+    from blursplit.report import print_summary, progress, stages
     from blursplit.rig import Rig
     from blursplit.sources import Source
 
@@ -105,8 +105,7 @@ def run(
             tell=tell,
         )
         tell("page")
-        page = render_page(measurement.result, measurement.series)
-    write_result_folder(measurement, page, target, replace=replace)
+        measurement.save(target, replace=replace)
     if json:
         typer.echo(measurement.result.to_json(), nl=False)
     else:
@@ -120,9 +119,9 @@ def report(
     json: Annotated[bool, typer.Option("--json", help="The result as JSON too.")] = False,
 ) -> None:
     """Read the result folder and write its index.html anew."""
-    from blursplit.folder import Measurement, write_page
+    from blursplit.folder import Measurement
 
     measurement = Measurement.read(result)
-    cli.say(f"page written: {write_page(measurement, result)}")
+    cli.say(f"page written: {measurement.write_page(result)}")
     if json:
         typer.echo(measurement.result.to_json(), nl=False)

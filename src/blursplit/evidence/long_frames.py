@@ -287,21 +287,3 @@ def _wander_slope(duty: float) -> float:
     square = step**2 + pair**2  # variance of (s1^2 + s2^2)/2
     cov = float(np.mean(later**2 + earlier**2))
     return cov / square * 12.0 / duty**2
-
-
-def narrowest_width_arcsec(fwhm_arcsec: FloatArray, sigma_arcsec: FloatArray) -> float | None:
-    """Return the upper end (95 %) of the width of the narrowest frames: no constant cause is wider.
-
-    `fwhm_arcsec`, `sigma_arcsec` (n_frames,): width of each frame (median of its stars) and its
-    error; NaN where unknown. None with fewer than ten widths.
-    """
-    rows = np.flatnonzero(np.isfinite(fwhm_arcsec))
-    if len(rows) < 2 * const.LONG_FRAME_LEAST_STEPS:
-        return None
-    few = rows[np.argsort(fwhm_arcsec[rows])[: max(int(const.LONG_FRAME_NARROWEST * len(rows)), 3)]]
-    narrow = fwhm_arcsec[few]
-    # the least of many noisy widths is too small by about their noise
-    error = float(np.median(sigma_arcsec[few]))
-    return float(
-        narrow.mean() + const.ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
-    )

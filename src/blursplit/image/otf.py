@@ -73,7 +73,7 @@ class HalfMaximum:
 
 
 @functools.cache
-def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
+def _scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
     """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
 
     `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
@@ -86,7 +86,7 @@ def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
 
 @functools.cache
 def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    fx, fy = scaled_frequencies(fineness)
+    fx, fy = _scaled_frequencies(fineness)
     y = np.linspace(-const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, const.FWHM_N_POINTS)
     x = np.linspace(
         -const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, fineness * (const.FWHM_N_POINTS - 1) + 1
@@ -99,7 +99,7 @@ def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
 def half_maximum_width(otf: FloatArray) -> float:
     """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
 
-    `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
+    `otf` (2 n + 1, fineness n + 1): at `_scaled_frequencies`; otf(-f) is the conjugate of otf(f).
     """
     fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
     to_y, to_x = _matrices(fineness)

@@ -170,6 +170,23 @@ class StarTracks:
         """Number of stars."""
         return int(self.x_px.shape[1])
 
+    @property
+    def duration_s(self) -> float:
+        """Length of the record, one frame interval included."""
+        return float(self.time_s[-1] - self.time_s[0]) + (self.cadence_s or 0.0)
+
+    @property
+    def longest_stretch_s(self) -> float:
+        """Length of the longest stretch without gap or dither, or of all if all are short.
+
+        An image longer than that would hold a jump, and jumps are not blur.
+        """
+        number, count = np.unique(self.segment, return_counts=True)
+        longest = self.time_s[self.segment == number[np.argmax(count)]]
+        if len(longest) < const.FEWEST_STRETCH_FRAMES:
+            return self.duration_s
+        return float(longest[-1] - longest[0]) + (self.cadence_s or 0.0)
+
     def seen(self, name: str) -> FloatArray:
         """Return the values of a name where the stars were measured well, NaN elsewhere."""
         return np.where(self.good, getattr(self, name), np.nan)
