@@ -38,7 +38,7 @@ import numpy as np
 from scipy.special import polygamma
 
 from air_scenes import Air, Given, Night, far_air, fewer_stars, make, shortened
-from blursplit.budget.fit import AirFit, fit_air
+from blursplit.budget.fit import AirFit
 from blursplit.turbulence.conversions import structure_function
 
 OUTER_SCALES = (0.3, 0.57, 1.0, 2.0, 5.0, 25.0)
@@ -104,7 +104,7 @@ def scene(name: str, night: Night, folder: Path | None) -> Given:
 
 def fitted(given: Given, seed: int = 1) -> AirFit:
     """Return the fit of a scene."""
-    return fit_air(given.grid, given.lines, given.star, given.setup, seed=seed)
+    return AirFit.of(given.grid, given.lines, given.star, given.setup, seed=seed)
 
 
 def row(name: str, night: Night, given: Given, fit: AirFit) -> str:

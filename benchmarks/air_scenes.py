@@ -2,7 +2,7 @@
 
 The air comes from aotools (Fourier screens) through `independent_screens.py`, every layer with an
 outer scale of its own; images from a matrix Fourier transform, noise from photons, centroids and
-registration from this script alone. Only the shapes that `fit_air` takes are the package's.
+registration from this script alone. Only the shapes that `AirFit` takes are the package's.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from blursplit.budget.fit import FitSetup
 from blursplit.budget.line_terms import LineTerm
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, registered_transfer
+from blursplit.image.otf import OpticsData
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.stars.pixels import measure_sky
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
@@ -224,7 +224,7 @@ def make(night: Night) -> Given:  # noqa: PLR0915 - one record from air to data
     image = blocks.mean(axis=0)
     grid = _grid(night, np.stack(stars, axis=1), view, np.array(sigma2))
     optics = Optics(night.aperture_m, 0.0, night.wavelength_m, (10.0, 50.0), (2.0, 30.0))
-    star = registered_transfer(
+    star = OpticsData.of(
         image,
         blocks,
         optics,

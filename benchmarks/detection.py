@@ -19,7 +19,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from blursplit.constants import LINE_PAIR_GAIN, MODE_SPLIT_REACH, MODE_SPLIT_SHOWS
-from blursplit.spectra import find_lines, mode_limit_arcsec
+from blursplit.spectra import LineSearch, mode_limit_arcsec
 from motion_scenes import damped_mode, tilt_density
 
 SCREEN_POINTS, SCREEN_STEP_M = 2048, 0.03
@@ -197,7 +197,7 @@ def at_the_limit(row: tuple, draws: int, first: int, scale: float = 1.0) -> str:
         rng = np.random.default_rng(10_000 * first + k)
         motion = air_of_many_kinds(n, rate_hz, rng, rms=0.16, wander=(0.0, 0.1, 0.2)[k % 3])
         f = float(np.exp(rng.uniform(*np.log(band))))
-        still = find_lines(times, motion, cadence_s=1 / rate_hz).continuum
+        still = LineSearch.of(times, motion, cadence_s=1 / rate_hz).continuum
         grid = np.geomspace(still.low_hz, still.high_hz, 300)
         density = still(grid).max(axis=1)
         rms = scale * float(
@@ -214,7 +214,7 @@ def at_the_limit(row: tuple, draws: int, first: int, scale: float = 1.0) -> str:
         angle = rng.uniform(0.0, np.pi)
         swing = rms * mode(n, rate_hz, f, damping, rng)
         motion = motion + np.outer(swing, [np.cos(angle), np.sin(angle)])
-        lines = find_lines(times, motion, cadence_s=1 / rate_hz).lines
+        lines = LineSearch.of(times, motion, cadence_s=1 / rate_hz).lines
         near = max(3.0 * damping * f, 3.0 / min(length_s, 44.0))
         found += any(abs(line.frequency_hz - f) < near for line in lines)
         sizes.append(rms)
@@ -236,7 +236,7 @@ def small_modes(rms: float, runs: int, draws: int, first: int) -> str:
             swing = rms * mode(n, rate_hz, f, 0.01, rng)
             pieces.append(air + np.outer(swing, [np.cos(angle), np.sin(angle)]))
         segment = np.repeat(np.arange(runs), n)
-        lines = find_lines(
+        lines = LineSearch.of(
             np.arange(n * runs) / rate_hz,
             np.concatenate(pieces),
             cadence_s=1 / rate_hz,
@@ -264,7 +264,7 @@ def false_lines(draws: int, first: int, *, screens: bool) -> str:
             library = Screens(k // SERIES_PER_SCREENS)
         make = air_of_many_kinds if library is None else library.series
         motion = make(n, rate_hz, rng, rms=0.16, wander=wander)
-        lines = find_lines(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
+        lines = LineSearch.of(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
         count = counts.setdefault(n / rate_hz, [0, 0])
         count[0] += bool(lines)
         count[1] += 1
@@ -336,7 +336,7 @@ def close_modes(split: float, draws: int, first: int) -> str:
         for hz, size, turn in zip(true_hz, sizes, (angle, angle + np.pi / 2), strict=True):
             swing = size * mode(n, rate_hz, hz, damping, rng)
             motion = motion + np.outer(swing, [np.cos(turn), np.sin(turn)])
-        found = find_lines(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
+        found = LineSearch.of(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
         near = [line for line in found if abs(line.frequency_hz / f - 1 - split / 2) < 0.05]
         missed += not near
         if not near:

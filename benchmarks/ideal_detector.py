@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineSearch
 from blursplit.spectra.modes import whittle
 from blursplit.spectra.periodogram import Periodogram, _transform_of_lags
 from motion_scenes import air, air_density, damped_mode
@@ -116,7 +116,7 @@ def one_damping(damping_ratio: float, draws: int, count: int) -> dict[str, np.nd
         periodogram = Periodogram.of(time_s, motion, 1.0 / RATE_HZ)
         values = ratios(periodogram, rest, shapes, covariance_along(angle))
         best = int(np.argmax(values))
-        found = find_lines(time_s, motion, cadence_s=1.0 / RATE_HZ).lines
+        found = LineSearch.of(time_s, motion, cadence_s=1.0 / RATE_HZ).lines
         rows.append(
             (
                 frequency,

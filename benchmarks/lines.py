@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.spectra import LineFit, find_lines
+from blursplit.spectra import LineFit, LineSearch
 from motion_scenes import air, damped_mode, without_lines
 
 AIR = {
@@ -58,7 +58,7 @@ def one_case(
         angle = rng.uniform(0.0, np.pi)
         motion = air(n, rate_hz, rng, **AIR) + 0.02 * rng.normal(size=(n, 2))
         motion = motion + np.outer(mode, [np.cos(angle), np.sin(angle)])
-        found = find_lines(np.arange(n) / rate_hz, motion, cadence_s=1.0 / rate_hz)
+        found = LineSearch.of(np.arange(n) / rate_hz, motion, cadence_s=1.0 / rate_hz)
         near = [line for line in found.lines if abs(line.frequency_hz / frequency - 1) < 0.05]
         if not near:
             missed += 1
@@ -102,7 +102,7 @@ def false_alarms(draws: int, length_s: float, rate_hz: float) -> int:
     for index in range(draws):
         rng = np.random.default_rng(500_000 + index)
         motion = without_lines(n, rate_hz, index, rng)
-        count += bool(find_lines(np.arange(n) / rate_hz, motion, cadence_s=1.0 / rate_hz).lines)
+        count += bool(LineSearch.of(np.arange(n) / rate_hz, motion, cadence_s=1.0 / rate_hz).lines)
     return count
 
 

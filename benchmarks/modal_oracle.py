@@ -16,7 +16,7 @@ import os
 
 import numpy as np
 
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineSearch
 from blursplit.spectra.tap_result import TapResult
 from detection import air_of_many_kinds, mode
 from motion_scenes import air
@@ -108,8 +108,8 @@ def ours_of_decay(times: np.ndarray, motion: np.ndarray, f: float) -> tuple[floa
 
 
 def ours_of_forces(times: np.ndarray, motion: np.ndarray, f: float) -> tuple[float, ...]:
-    """Return the same from `find_lines`."""
-    lines = find_lines(times, motion, cadence_s=1 / RATE_HZ).lines
+    """Return the same from `LineSearch.of`."""
+    lines = LineSearch.of(times, motion, cadence_s=1 / RATE_HZ).lines
     near = min(lines, key=lambda line: abs(line.frequency_hz - f))
     damping = near.damping_ratio or 0.0
     half = (near.damping_high - near.damping_low) / 2

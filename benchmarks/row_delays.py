@@ -27,7 +27,7 @@ from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.common import GridData
 from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
-from blursplit.spectra import LineFit, find_lines
+from blursplit.spectra import LineFit, LineSearch
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
 from waist import draw_tracks
@@ -109,7 +109,7 @@ def look_at(
     grid = shared_and_differential(Record.of(tracks, rig.with_header({}), None)).quiet
     if grid is None:
         return None, (), ()
-    search = find_lines(
+    search = LineSearch.of(
         grid.time_s, grid.shared_arcsec, cadence_s=grid.cadence_s, segment=grid.number
     )
     return grid, search.lines, find_row_delay(grid, tracks, search.lines)

@@ -39,7 +39,7 @@ from blursplit.constants import (  # noqa: E402
 )
 from blursplit.evidence.second_camera import CameraMotion, _align_cameras, _pair_spectra  # noqa: E402
 from blursplit.evidence.second_camera_air import PairEvidence  # noqa: E402
-from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
+from blursplit.evidence.sensor import SensorEvidence  # noqa: E402
 from blursplit.measure import measure  # noqa: E402
 from blursplit.simulate import Scene, write_sequence  # noqa: E402
 from blursplit.simulate.motion import Shared, _mode_density, _noise_series, _shake_density  # noqa: E402
@@ -367,7 +367,7 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
 
     motion = true + np.stack([air(), air()], axis=1) + 0.05 * rng.standard_normal(true.shape)
     spec = SceneSensor(noise=noise_ug * MICRO_G, offset_s=rng.uniform(-1, 1))
-    found = explain_shared_motion(
+    found = SensorEvidence.of(
         middle, motion, EXPOSURE_S, _draw_sensor(spec, shared, duration_s, rng), seed=seed
     )
     other = Shared(
@@ -376,7 +376,7 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
         {"given": draw_shake(max(rms, 0.1), duration_s + 2, rng)},
         owners={"structure": ("given",)},
     )
-    wrong = explain_shared_motion(
+    wrong = SensorEvidence.of(
         middle, motion, EXPOSURE_S, _draw_sensor(spec, other, duration_s, rng), seed=seed
     )
     line = np.polynomial.polynomial.polyfit(middle, true[:, 0], 3)

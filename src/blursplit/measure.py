@@ -9,7 +9,7 @@ from typing import Any
 
 from blursplit import constants as const
 from blursplit.budget.diagnostics import curves_and_images
-from blursplit.evidence.sensor_record import SensorRecord, read_sensors
+from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
 from blursplit.rig import Rig, number_in
@@ -100,7 +100,7 @@ def measure(
         command=command,
         seed=seed,
         focus_runs=others,
-        sensors=read_sensors(declared, [str(one) for one in sensors]),
+        sensors=SensorRecord.read_all(declared, [str(one) for one in sensors]),
         second_camera=None
         if second_camera is None
         else Source.read_second_camera(str(second_camera), declared, **how),
@@ -147,14 +147,14 @@ def measure_tracks(
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
     tell("lines")
-    lines = line_search.find_shared_lines(run, motion, stack)
+    lines = line_search.Lines.of(run, motion, stack)
     searched = () if lines.search is None else lines.search.lines
     checks += find_row_delay(motion.quiet, run.tracks, searched)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)
     run, weighed = weigh_second_camera(run, weighed, second_camera, seed)
     run = replace(run, guests=(*run.guests, weighed))
     tell("air and causes, from two seeds")
-    given = answer.split_blur(run, weighed.motion, stack, allowed, weighed.lines, seed)
+    given = answer.Answer.of(run, weighed.motion, stack, allowed, weighed.lines, seed)
     tell("widths without each cause")
     lines = weighed.named(lines)
     result = findings.write_down(

@@ -10,7 +10,7 @@ from scipy.special import digamma, polygamma
 
 from blursplit.budget.air_data import TILT, AirTable, Optics, SpectralData, differential_modes
 from blursplit.budget.air_model import AirModel, AirState
-from blursplit.budget.fit import FitSetup, Pace, _build_model, _measured_width_prior, fit_air
+from blursplit.budget.fit import AirFit, FitSetup, Pace, _build_model, _measured_width_prior
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.turbulence.tilt import cross_spectrum_table, tilt_spectra
@@ -295,8 +295,8 @@ def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeyp
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
     grid = white_grid(1, 300)
     quick = Pace(particles=100)
-    first = fit_air(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
-    again = fit_air(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
+    first = AirFit.of(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
+    again = AirFit.of(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
     assert_allclose(first.j_outside, again.j_outside, rtol=0)
     assert np.all(np.isnan(first.upper_j))
     f = np.linspace(0.1, 12.0, 30)
@@ -307,12 +307,12 @@ def test_a_fit_keeps_tables_while_the_stars_stay_where_they_were(monkeypatch):
     monkeypatch.setattr("blursplit.constants.FIT_R_HAT", 9.0)
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
     quick = Pace(particles=100)
-    first = fit_air(white_grid(3), [], star_data(), setup, seed=1, pace=quick)
+    first = AirFit.of(white_grid(3), [], star_data(), setup, seed=1, pace=quick)
     assert not first.is_warm
     pace = replace(quick, kept=first.kept)
     later = white_grid(3, seed=2)
     drifted = replace(later, star_x_arcsec=later.star_x_arcsec + 5.0)
-    second = fit_air(drifted, [], star_data(), setup, seed=1, pace=pace)
+    second = AirFit.of(drifted, [], star_data(), setup, seed=1, pace=pace)
     assert second.is_warm
     assert second.model.table is first.model.table
     fresh = _build_model(drifted, [], star_data(), setup)

@@ -11,7 +11,7 @@ from scipy.special import gamma, kv
 from blursplit.budget.fit import FitSetup, _build_model
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA
 from blursplit.facts import Optics
-from blursplit.image.otf import registered_transfer
+from blursplit.image.otf import OpticsData
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.stars.centroid import measure_windowed
 from blursplit.stars.pixels import measure_sky
@@ -128,7 +128,7 @@ def test_a_registered_star_has_the_models_transfer_function(
     mask, phase = wavefronts(aperture, obstruction, r0, rng)
     image, blocks, window = registered(stamps(mask, phase, aperture, pixel, size, blur, rng))
     optics = Optics(aperture, obstruction, WAVELENGTH_M, (10.0, 50.0), (2.0, 30.0))
-    star = registered_transfer(image, blocks, optics, scale_arcsec=pixel, dispersion_arcsec2=0.0)
+    star = OpticsData.of(image, blocks, optics, scale_arcsec=pixel, dispersion_arcsec2=0.0)
     over_diffraction = window * pixel * aperture / WAVELENGTH_M / ARCSEC_PER_RADIAN
     setup = FitSetup(
         optics, 1.5, blur * FWHM_PER_SIGMA, 0.0, window_over_diffraction=over_diffraction
@@ -150,9 +150,7 @@ def test_a_registered_star_has_the_models_transfer_function(
     off = star.log_otf - model.log_otf(state)[0]
     by_block = np.stack(
         [
-            registered_transfer(
-                b, b[None], optics, scale_arcsec=pixel, dispersion_arcsec2=0.0
-            ).log_otf
+            OpticsData.of(b, b[None], optics, scale_arcsec=pixel, dispersion_arcsec2=0.0).log_otf
             for b in blocks
         ]
     )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import read_sensors
+from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.measure import measure
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Rig
@@ -82,6 +82,6 @@ def test_the_kind_stands_behind_the_name(tmp_path):
     time = np.arange(300) / 10
     rows = [f"{t:.2f},{v:.4f}" for t, v in zip(time, np.sin(time), strict=True)]
     path.write_text("\n".join(["time [s],speed [m/s]", *rows]) + "\n", encoding="utf-8")
-    (record,) = read_sensors(Rig(), [f"{path}@wind"])
+    (record,) = SensorRecord.read_all(Rig(), [f"{path}@wind"])
     assert record.kind == "wind"
     assert replace(record, source="x").source == "x"

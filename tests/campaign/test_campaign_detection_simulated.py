@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign.estimates import Background
-from blursplit.spectra.lines import find_lines
+from blursplit.campaign.estimates import (
+    Background,
+)
+from blursplit.spectra.lines import LineSearch
 from blursplit.turbulence.conversions import seeing_arcsec
 
 RUNS = 24
@@ -58,7 +60,7 @@ def test_smallest_motion_stated_is_found_about_as_often_as_stated(zeta: float) -
     for _ in range(RUNS):
         motion = air_and_noise(background, rng)
         motion += rms * np.outer(oscillation(f, zeta, len(motion), 0.02, rng), [0.8, 0.6])
-        search = find_lines(np.arange(len(motion)) * 0.02, motion, cadence_s=0.02)
+        search = LineSearch.of(np.arange(len(motion)) * 0.02, motion, cadence_s=0.02)
         # Half the width at half maximum is zeta f; a third of a hertz is ten bins.
         near = max(0.33, 2 * zeta * f)
         found += any(abs(line.frequency_hz - f) < near for line in search.lines)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.evidence.sensor import explain_shared_motion
+from blursplit.evidence.sensor import SensorEvidence
 from blursplit.evidence.sensor_record import nominal_rotation
 from blursplit.simulate.motion import Shared, _mode_density, _noise_series, _shake_density
 from blursplit.simulate.scene import SceneSensor
@@ -77,7 +77,7 @@ def in_band(found, middle, true, axis):
 def explain(night_of):
     """Return what the sensor explains."""
     middle, motion, record, _ = night_of
-    return explain_shared_motion(middle, motion, EXPOSURE_S, record)
+    return SensorEvidence.of(middle, motion, EXPOSURE_S, record)
 
 
 @pytest.mark.slow
@@ -132,7 +132,7 @@ def test_sensor_of_another_night_is_refused(seed):
     """The same column on another night: the same lines, no common phase."""
     middle, motion, _, _ = night(seed, 0.3)
     _, _, other, _ = night(seed + 100, 0.3)
-    assert not explain_shared_motion(middle, motion, EXPOSURE_S, other).coherent
+    assert not SensorEvidence.of(middle, motion, EXPOSURE_S, other).coherent
 
 
 def test_what_swells_together_is_not_coherent():
@@ -142,7 +142,7 @@ def test_what_swells_together_is_not_coherent():
     gust = np.exp(1.2 * np.sin(2 * np.pi * middle / 17.0))[:, None]
     strength = np.exp(1.2 * np.sin(2 * np.pi * other.time_s / 17.0))[:, None]
     swollen = replace(other, values=other.values * strength)
-    found = explain_shared_motion(
+    found = SensorEvidence.of(
         middle, motion * gust, EXPOSURE_S, replace(swollen, offset_s=(0.0, 0.0))
     )
     assert found.chance > 0.01
@@ -160,7 +160,7 @@ def test_motion_above_half_the_frame_rate_is_explained_where_it_folds():
     inside = middle[:, None] + (np.arange(8) - 3.5) / 8 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)
     record = _draw_sensor(SceneSensor(noise=MICRO_G, rate_hz=400.0), shared, 60.0, rng)
-    found = explain_shared_motion(
+    found = SensorEvidence.of(
         middle, true + air(middle.size, rng), EXPOSURE_S, replace(record, offset_s=(0.0, 0.0))
     )
     assert found.coherent
@@ -202,4 +202,4 @@ def test_too_short_an_overlap_is_an_error():
         record, time_s=record.time_s[:900], values=record.values[:900], good=record.good[:900]
     )
     with pytest.raises(ValueError, match="frames lie within"):
-        explain_shared_motion(middle, motion, EXPOSURE_S, short)
+        SensorEvidence.of(middle, motion, EXPOSURE_S, short)

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import _read_sensor, read_sensors
+from blursplit.evidence.sensor_record import SensorRecord, _read_sensor
 from blursplit.rig import Rig
 
 N = 400
@@ -206,7 +206,7 @@ def test_the_setup_file_lists_sensors_with_what_their_headers_lack(tmp_path):
     offset_s = [-0.5, 0.5]
     """
     setup.write_text(text, encoding="utf-8")
-    (record,) = read_sensors(Rig.read(setup), [])
+    (record,) = SensorRecord.read_all(Rig.read(setup), [])
     assert record.channels == ("x", "y")
     assert_allclose(record.values[:, 0], X * 9.80665e-3)
     assert_allclose(record.noise, 0.025 * 9.80665e-3)
@@ -214,4 +214,4 @@ def test_the_setup_file_lists_sensors_with_what_their_headers_lack(tmp_path):
     assert record.offset_s == (-0.5, 0.5)
     setup.write_text(text.replace('"y"]', '"z"]'), encoding="utf-8")
     with pytest.raises(InputError, match=r"no column 'z'.*x, y, battery"):
-        read_sensors(Rig.read(setup), [])
+        SensorRecord.read_all(Rig.read(setup), [])

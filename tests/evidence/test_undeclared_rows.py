@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineSearch
 
 CADENCE, N, STARS = 0.02, 3000, 6
 RNG = np.random.default_rng(5)
@@ -39,7 +39,7 @@ def field(x: Any, y: Any, noise: float = 0.1, seed: int = 3, **known: Any) -> tu
     zero = np.zeros(STARS)
     grid = GridData((piece,), np.arange(STARS), X, Y, zero, 0.0, CADENCE, 0.01, **known)
     tracks = SimpleNamespace(x_px=X[None], y_px=Y[None])
-    return grid, tracks, find_lines(grid.time_s, shared, cadence_s=CADENCE).lines
+    return grid, tracks, LineSearch.of(grid.time_s, shared, cadence_s=CADENCE).lines
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.facts import Optics
 from blursplit.image.otf import (
+    OpticsData,
     _cut_gains,
     _scaled_frequencies,
     half_maximum_width,
-    registered_transfer,
     telescope_otf,
 )
 from blursplit.stars.pixels import measure_sky
@@ -103,7 +103,7 @@ def test_what_a_cut_out_star_lost_is_known(aperture, r0, pixel, size):
         whole[number // fine :: fine, number % fine :: fine] = star
     optics = Optics(aperture, 0.0, GREEN_M, (10.0, 50.0), (2.0, 30.0))
     # Given at the finer step: only the pixel's own part of the instrument differs then.
-    found = registered_transfer(
+    found = OpticsData.of(
         whole, whole[None], optics, scale_arcsec=pixel / fine, dispersion_arcsec2=0.0
     )
     share = found.baseline_m / aperture

@@ -12,9 +12,9 @@ from blursplit.evidence.rolling_rows import _row_aligned_motion
 from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (
     AliasDecision,
+    LineSearch,
     alias_candidates,
     apparent_frequency,
-    find_lines,
     row_time_log_odds,
     shared_probability,
     time_stamp_log_odds,
@@ -76,7 +76,7 @@ def _rolling_scene(scenes, rng, n_stars=8, rms=0.2):
 def test_resonance_of_44_hz_filmed_at_60_is_identified_by_row_times(scenes, rng):
     """Resonance of 44 hz filmed at 60 is identified by row times."""
     times, x, y, delays, shared = _rolling_scene(scenes, rng)
-    found = find_lines(times, shared, cadence_s=1 / 60)
+    found = LineSearch.of(times, shared, cadence_s=1 / 60)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
     assert_allclose(line.frequency_hz, 16.0, atol=0.5)
     candidates = alias_candidates(line.frequency_hz, 1 / 60)
@@ -95,7 +95,9 @@ def test_slow_mode_stays_slow_under_a_rolling_shutter(scenes, rng):
     fine = np.arange(mode.size) / 2400.0
     seen = np.stack([np.interp(times + d, fine, mode) for d in delays], axis=1)
     x = x + seen
-    found = find_lines(times, np.stack([x.mean(axis=1), y.mean(axis=1)], axis=1), cadence_s=1 / 60)
+    found = LineSearch.of(
+        times, np.stack([x.mean(axis=1), y.mean(axis=1)], axis=1), cadence_s=1 / 60
+    )
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
     candidates = alias_candidates(line.frequency_hz, 1 / 60)
     odds = row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum, candidates)
@@ -123,7 +125,7 @@ def test_aligning_the_rows_restores_a_fast_line():
 def test_global_shutter_leaves_the_odds_to_the_exposure(scenes, rng):
     """Global shutter leaves the odds to the exposure."""
     times, x, y, delays, shared = _rolling_scene(scenes, rng)
-    found = find_lines(times, shared, cadence_s=1 / 60)
+    found = LineSearch.of(times, shared, cadence_s=1 / 60)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
     candidates = alias_candidates(line.frequency_hz, 1 / 60)
     odds = row_time_log_odds(x, y, 0 * delays, 1 / 60, line, found.continuum, candidates)
@@ -140,7 +142,7 @@ def test_hardware_time_stamps_with_jitter_decide(rng):
     times = np.arange(800) / 20.0 + rng.uniform(-0.005, 0.005, 800)
     wave = 0.3 * np.sin(2 * np.pi * 31.0 * times)
     motion = np.outer(wave, [1.0, 0.5]) + 0.1 * rng.normal(size=(800, 2))
-    found = find_lines(times, motion, cadence_s=0.05, timing="jittered")
+    found = LineSearch.of(times, motion, cadence_s=0.05, timing="jittered")
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 9.0))
     candidates = alias_candidates(line.frequency_hz, 0.05, 100.0)
     odds = time_stamp_log_odds(times, motion, line, found.continuum, candidates.frequency_hz)
@@ -174,7 +176,7 @@ def test_line_of_all_stars_is_called_shared_and_one_of_each_is_not(scenes, rng):
     for motion, bounds in ((together, (0.99, 1.0)), (apart, (0.0, 0.01))):
         x, y = air[:, :1] + motion + noise[0], air[:, 1:] + noise[1]
         shared = np.stack([x.mean(axis=1), y.mean(axis=1)], axis=1)
-        found = find_lines(times, shared, cadence_s=1 / rate)
+        found = LineSearch.of(times, shared, cadence_s=1 / rate)
         line = min(found.lines, key=lambda each: abs(each.frequency_hz - 8.0))
         value = shared_probability(x, y, 1 / rate, line, found.continuum)
         assert bounds[0] <= value <= bounds[1]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineSearch
 from blursplit.spectra.modes import Mode, Pair, principal_axes, whittle
 from blursplit.spectra.periodogram import Basis, FreeContinuum, Periodogram
 
@@ -91,7 +91,7 @@ def test_mode_in_air_is_found_with_frequency_size_and_direction(scenes, rng):
     """Mode in air is found with frequency size and direction."""
     mode = _mode(scenes, rng, 6.3, 0.015)
     motion = _air(scenes, rng) + np.outer(mode, [0.8, 0.6])
-    found = find_lines(_times(), motion, cadence_s=1 / RATE)
+    found = LineSearch.of(_times(), motion, cadence_s=1 / RATE)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 6.3))
     # the requirement: frequency within 1 %, rms within 15 %
     assert_allclose(line.frequency_hz, 6.3, rtol=0.01)
@@ -106,7 +106,7 @@ def test_two_nearly_equal_modes_are_separated(scenes, rng):
     """Two nearly equal modes are separated."""
     modes = [_mode(scenes, rng, 6.3, 0.012), _mode(scenes, rng, 7.4, 0.018)]
     motion = _air(scenes, rng, 0.3) + np.outer(modes[0], [1, 0]) + np.outer(modes[1], [0, 1])
-    found = find_lines(_times(), motion, cadence_s=1 / RATE)
+    found = LineSearch.of(_times(), motion, cadence_s=1 / RATE)
     frequencies = [line.frequency_hz for line in found.lines]
     assert len(frequencies) == 2
     # standard error of a damped mode's frequency: sqrt(zeta f/(pi T)) x excess, 0.03 Hz
@@ -117,7 +117,7 @@ def test_two_nearly_equal_modes_are_separated(scenes, rng):
 def test_steady_line_is_called_steady_and_given_an_upper_limit(scenes, rng):
     """Steady line is called steady and given an upper limit."""
     sine = 0.15 * np.sqrt(2) * np.sin(2 * np.pi * 9.13 * _times())
-    found = find_lines(_times(), _air(scenes, rng) + np.outer(sine, [1, 1]), cadence_s=1 / RATE)
+    found = LineSearch.of(_times(), _air(scenes, rng) + np.outer(sine, [1, 1]), cadence_s=1 / RATE)
     assert len(found.lines) == 1
     line = found.lines[0]
     assert line.kind == "steady"
@@ -131,7 +131,7 @@ def test_steady_line_is_called_steady_and_given_an_upper_limit(scenes, rng):
 def test_window_resolution_does_not_pass_as_damping(scenes, rng):
     """A mode of 0.02 Hz width in a record that resolves 0.07 Hz keeps its small damping."""
     mode = _mode(scenes, rng, 10.0, 0.001, 0.3)
-    found = find_lines(_times(), _air(scenes, rng) + np.outer(mode, [1, 0]), cadence_s=1 / RATE)
+    found = LineSearch.of(_times(), _air(scenes, rng) + np.outer(mode, [1, 0]), cadence_s=1 / RATE)
     assert found.lines[0].damping_high < 0.004
 
 
@@ -139,8 +139,8 @@ def test_rotating_the_camera_rotates_the_directions_only(scenes, rng):
     """Rotating the camera rotates the directions only."""
     motion = _air(scenes, rng) + np.outer(_mode(scenes, rng, 8.0, 0.01, 0.25), [1.0, 0.3])
     turned = motion @ scenes.rotation(np.deg2rad(30.0)).T
-    first = find_lines(_times(), motion, cadence_s=1 / RATE).lines[0]
-    second = find_lines(_times(), turned, cadence_s=1 / RATE).lines[0]
+    first = LineSearch.of(_times(), motion, cadence_s=1 / RATE).lines[0]
+    second = LineSearch.of(_times(), turned, cadence_s=1 / RATE).lines[0]
     # the continuum is fitted on other axes: a fraction of the standard errors
     assert_allclose(second.frequency_hz, first.frequency_hz, atol=first.frequency_sigma)
     assert_allclose(second.rms, first.rms, rtol=0.05)
@@ -150,8 +150,8 @@ def test_rotating_the_camera_rotates_the_directions_only(scenes, rng):
 def test_unit_of_the_motion_scales_everything(scenes, rng):
     """Unit of the motion scales everything."""
     motion = _air(scenes, rng) + np.outer(_mode(scenes, rng, 8.0, 0.01, 0.25), [1.0, 0.3])
-    first = find_lines(_times(), motion, cadence_s=1 / RATE).lines[0]
-    second = find_lines(_times(), 7.0 * motion, cadence_s=1 / RATE).lines[0]
+    first = LineSearch.of(_times(), motion, cadence_s=1 / RATE).lines[0]
+    second = LineSearch.of(_times(), 7.0 * motion, cadence_s=1 / RATE).lines[0]
     # the optimiser stops at slightly different points
     assert_allclose(second.rms, 7.0 * first.rms, rtol=0.02)
 
@@ -163,7 +163,7 @@ def test_gaps_dropped_frames_and_segments_are_survived(scenes, rng):
     times[700:] += 12.34
     keep = rng.uniform(size=N) > 0.03
     segment = (np.arange(N) >= 700).astype(np.int64)
-    found = find_lines(times[keep], motion[keep], cadence_s=1 / RATE, segment=segment[keep])
+    found = LineSearch.of(times[keep], motion[keep], cadence_s=1 / RATE, segment=segment[keep])
     assert len(found.lines) == 1
     assert_allclose(found.lines[0].frequency_hz, 8.0, rtol=0.01)
     assert_allclose(found.lines[0].rms, 0.25, rtol=0.15)
@@ -173,7 +173,7 @@ def test_jittered_times_are_used_as_they_are(rng):
     """Jittered times are used as they are."""
     times = _times() + rng.uniform(-0.005, 0.005, N)
     sine = 0.2 * np.sin(2 * np.pi * 21.0 * times)
-    found = find_lines(
+    found = LineSearch.of(
         times,
         np.outer(sine, [1, 0]) + 0.1 * rng.normal(size=(N, 2)),
         cadence_s=1 / RATE,
@@ -186,14 +186,14 @@ def test_jittered_times_are_used_as_they_are(rng):
 def test_too_short_a_record_is_refused():
     """Too short a record is refused."""
     with pytest.raises(ValueError, match="50 samples"):
-        find_lines(_times(40), np.zeros((40, 2)), cadence_s=1 / RATE)
+        LineSearch.of(_times(40), np.zeros((40, 2)), cadence_s=1 / RATE)
 
 
 @pytest.mark.parametrize("axes", [(0.0, 0.0), (1.0, 0.0)])
 def test_motion_that_stands_still_on_an_axis_has_no_lines(axes, rng):
     """Motion that stands still on an axis has no lines and raises nothing."""
     motion = rng.normal(size=(N, 2)) * np.array(axes)
-    assert find_lines(_times(), motion, cadence_s=1 / RATE).lines == ()
+    assert LineSearch.of(_times(), motion, cadence_s=1 / RATE).lines == ()
 
 
 @pytest.mark.parametrize("noise", [0.0, 1e-6, 1e-2])
@@ -201,7 +201,7 @@ def test_steady_line_far_above_all_else_is_found(noise, rng):
     """A sine with next to no noise: the search once lost it in the wings of its own peak."""
     sine = np.sin(2 * np.pi * 9.13 * _times())
     motion = np.outer(sine, [1.0, 0.5]) + noise * rng.normal(size=(N, 2))
-    found = find_lines(_times(), motion, cadence_s=1 / RATE)
+    found = LineSearch.of(_times(), motion, cadence_s=1 / RATE)
     # 1/T = 0.033 Hz: a twentieth of it
     assert_allclose([line.frequency_hz for line in found.lines], [9.13], atol=0.0017)
     assert_allclose(found.lines[0].rms, np.sqrt((1.0 + 0.25) / 2.0), rtol=0.05)
@@ -316,7 +316,7 @@ def test_a_mode_far_above_all_else_keeps_the_error_of_the_law(scenes, rng):
     n, error = 9000, np.sqrt(7 / 6 / (2 * np.pi * 0.01 * 12.0 * 9000 / RATE))
     swing = 0.3 * scenes.damped_mode(n, RATE, 12.0, 0.01, rng)[::8]
     motion = np.outer(swing, [0.8, 0.6]) + 0.01 * rng.normal(size=(n, 2))
-    (line,) = find_lines(_times(n), motion, cadence_s=1 / RATE).lines
+    (line,) = LineSearch.of(_times(n), motion, cadence_s=1 / RATE).lines
     # the windows of pieces of a minute widen its peak by a fifth; a draw's own error
     assert_allclose(line.damping_sigma / line.damping_ratio, error, rtol=0.25)
     assert abs(np.log(line.damping_ratio / 0.01)) < 3.0 * error
@@ -334,7 +334,7 @@ def test_a_mode_found_first_is_not_bent_by_those_found_later(scenes):
         )
         alone, beside = (
             min(
-                find_lines(_times(9000), motion, cadence_s=1 / RATE).lines,
+                LineSearch.of(_times(9000), motion, cadence_s=1 / RATE).lines,
                 key=lambda line: abs(line.frequency_hz - 11.0),
             )
             for motion in (noise + own, noise + own + far)
@@ -366,7 +366,7 @@ def test_series_without_lines_raise_few_false_ones(scenes):
     for index in range(400):
         rng = np.random.default_rng(70000 + index)
         motion = scenes.without_lines(750, RATE, index, rng)
-        false += bool(find_lines(_times(750), motion, cadence_s=1 / RATE).lines)
+        false += bool(LineSearch.of(_times(750), motion, cadence_s=1 / RATE).lines)
     # the bound is 8; at a true rate of 1 % more than 8 has a chance of 2 %
     assert false <= 8
 
@@ -379,7 +379,7 @@ def test_stated_errors_hold(scenes):
         rng = np.random.default_rng(900 + index)
         frequency = rng.uniform(5.0, 20.0)
         mode = _mode(scenes, rng, frequency, 0.01, 0.25)
-        found = find_lines(
+        found = LineSearch.of(
             _times(), _air(scenes, rng) + np.outer(mode, [0.8, 0.6]), cadence_s=1 / RATE
         )
         line = min(found.lines, key=lambda each: abs(each.frequency_hz - frequency))

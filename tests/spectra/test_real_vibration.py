@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blursplit.spectra import apparent_frequency, find_lines, mode_limit_arcsec
+from blursplit.spectra import LineSearch, apparent_frequency, mode_limit_arcsec
 
 RECORD = Path(os.environ.get("BLURSPLIT_REAL", "unset")) / "tiptilt" / "tiptilt_1khz.csv"
 # frequency [Hz], rms of the larger axis [milliarcsec]
@@ -47,7 +47,7 @@ def test_every_line_that_the_rate_can_show_is_found(readings: int) -> None:
     n = len(motion) // readings
     motion = motion[: n * readings].reshape(n, readings, 2).mean(axis=1)
     exposure_s = cadence_s if readings > 1 else 0.0
-    found = find_lines(np.arange(n) * cadence_s, motion, cadence_s=cadence_s)
+    found = LineSearch.of(np.arange(n) * cadence_s, motion, cadence_s=cadence_s)
     grid = np.geomspace(found.continuum.low_hz, found.continuum.high_hz, 400)
     limits = mode_limit_arcsec(
         np.array(list(ROWS)),

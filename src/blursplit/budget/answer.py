@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from blursplit import constants as const
 from blursplit.budget.air_data import TILT
-from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
+from blursplit.budget.fit import AirFit, FitSetup, Pace
 from blursplit.budget.histories import DriveDraws, Histories, HistorySetup
 from blursplit.budget.line_search import Lines
 from blursplit.budget.record import Allowed, Motion
@@ -22,7 +22,7 @@ from blursplit.evidence.long_frames import (
     slow_motion,
 )
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, registered_transfer
+from blursplit.image.otf import OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
@@ -127,24 +127,25 @@ class Answer:
         known = self.optics
         return None if known is None or known.least_arcsec2 is None else known.source
 
-
-def split_blur(
-    record: Record,
-    motion: Motion,
-    stack: StarImages | None,
-    allowed: Allowed,
-    lines: Lines,
-    seed: int,
-    pace: Pace = Pace(),  # noqa: B008 - frozen
-) -> Answer:
-    """Draw histories of the run at the level that it allows."""
-    lower = _lower_bound(record, motion, seed)
-    if allowed.level == "positions" or stack is None or record.conditions is None:
-        return Answer(lower_strength=lower, guests=record.guests)
-    inside = _inside(record, seed)
-    if allowed.level == "widths":
-        return _from_widths(record, motion, stack, inside, lower, seed)
-    return _from_spectra(record, motion, stack, lines, inside, lower, seed, pace)
+    @classmethod
+    def of(
+        cls,
+        record: Record,
+        motion: Motion,
+        stack: StarImages | None,
+        allowed: Allowed,
+        lines: Lines,
+        seed: int,
+        pace: Pace = Pace(),  # noqa: B008 - frozen
+    ) -> Answer:
+        """Draw histories of the run at the level that it allows."""
+        lower = _lower_bound(record, motion, seed)
+        if allowed.level == "positions" or stack is None or record.conditions is None:
+            return cls(lower_strength=lower, guests=record.guests)
+        inside = _inside(record, seed)
+        if allowed.level == "widths":
+            return _from_widths(record, motion, stack, inside, lower, seed)
+        return _from_spectra(record, motion, stack, lines, inside, lower, seed, pace)
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -214,7 +215,7 @@ def _from_spectra(
     # this level has spectra, scale and aperture
     grid, quiet, conditions = sure(motion.grid), sure(motion.quiet), sure(record.conditions)
     optics, scale = sure(facts.optics), sure(facts.scale_arcsec)
-    transfer = registered_transfer(
+    transfer = OpticsData.of(
         stack.stack.images["registered"],
         stack.stack.blocks["registered"],
         optics,
@@ -231,7 +232,7 @@ def _from_spectra(
     shown = inside if inside is not None and inside.is_shown else None
     if inside is not None:
         fast = inside.limit_rms_arcsec**2 if shown is None else 0.0
-    fit = fit_air(
+    fit = AirFit.of(
         quiet,
         terms,
         transfer,

@@ -248,76 +248,79 @@ class AirFit:
                 out[f"pair_model_{name}{end}_arcsec"] = band
         return out
 
+    @classmethod
+    def of(
+        cls,
+        grid: GridData,
+        lines: Sequence[LineTerm],
+        star: OpticsData | None,
+        setup: FitSetup,
+        guests: Sequence[Guest] = (),
+        *,
+        seed: int,
+        n_draws: int = 400,
+        pace: Pace = Pace(),
+    ) -> AirFit:
+        """Fit air, open motion and optics to powers and registered star at once, from two seeds.
 
-def fit_air(
-    grid: GridData,
-    lines: Sequence[LineTerm],
-    star: OpticsData | None,
-    setup: FitSetup,
-    guests: Sequence[Guest] = (),
-    *,
-    seed: int,
-    n_draws: int = 400,
-    pace: Pace = Pace(),
-) -> AirFit:
-    """Fit air, open motion and optics to powers and registered star at once, from two seeds.
+        `lines`: accepted lines; their cores take no part, their feet are modelled. `star`: the
+        registered star's transfer function. `guests`: further evidence on the same parameters.
+        `n_draws`: rows of the result, chosen from both runs.
 
-    `lines`: accepted lines; their cores take no part, their feet are modelled. `star`: the
-    registered star's transfer function. `guests`: further evidence on the same parameters.
-    `n_draws`: rows of the result, chosen from both runs.
-
-    A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
-    three times at most; then `converged` is False. Somebody waits for a fit that goes on from an
-    earlier one: it is a single run, whose two halves must agree. It is run again twice as long from
-    where it is, once; then two runs start from the prior.
-    """
-    start = time.process_time()
-    kept = pace.kept
-    model = _build_model(grid, lines, star, setup, guests, kept)
-    ends = np.zeros((0, 0)) if kept is None else kept.ends
-    goes_on = ends.shape == (pace.particles, model.n_parameters)
-    for attempt in range(-2 if goes_on else 0, const.FIT_MOST_DOUBLINGS + 1):
-        is_warm = attempt < 0
-        sweeps = const.FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else const.FIT_FINAL_SWEEPS
-        # Sweeps settle a peak; how much lies in each of several is decided while the ladder of
-        # powers parts them, by the number of particles.
-        particles = pace.particles * 2 ** max(attempt, 0)
-        runs = [
-            sample(
-                model.log_likelihood,
-                model.n_parameters,
-                np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
-                n_particles=particles,
-                final_sweeps=sweeps,
-                start=ends if is_warm else None,
+        A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
+        three times at most; then `converged` is False. Somebody waits for a fit that goes on from
+        an earlier one: it is a single run, whose two halves must agree. It is run again twice as
+        long from where it is, once; then two runs start from the prior.
+        """
+        start = time.process_time()
+        kept = pace.kept
+        model = _build_model(grid, lines, star, setup, guests, kept)
+        ends = np.zeros((0, 0)) if kept is None else kept.ends
+        goes_on = ends.shape == (pace.particles, model.n_parameters)
+        for attempt in range(-2 if goes_on else 0, const.FIT_MOST_DOUBLINGS + 1):
+            is_warm = attempt < 0
+            sweeps = (
+                const.FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else const.FIT_FINAL_SWEEPS
             )
-            for number in range(1 if is_warm else 2)
-        ]
-        watched = [_watched(model, run) for run in runs]
-        last = np.concatenate([run.chains[-1] for run in runs])
-        ends = last[:: len(last) // pace.particles]
-        parts = _halves(watched) if is_warm else watched
-        ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
-        if max(ratios.values()) <= const.FIT_R_HAT:
-            break
-    rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
-    flat = np.concatenate([run.chains.reshape(-1, model.n_parameters) for run in runs])
-    state = model.state(flat[rng.choice(len(flat), n_draws, replace=len(flat) < n_draws)])
-    shifted = [run.log_evidence - runs[0].log_evidence for run in runs]
-    return AirFit(
-        model=model,
-        state=state,
-        upper_j=_air_alone(model, state, rng),
-        log_evidence=runs[0].log_evidence + float(np.log(np.mean(np.exp(shifted)))),
-        r_hat=ratios,
-        effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
-        seconds=time.process_time() - start,
-        n_particles=particles,
-        n_sweeps=sweeps,
-        converged=max(ratios.values()) <= const.FIT_R_HAT,
-        kept=_for_the_next(grid, model, kept, ends),
-        is_warm=is_warm,
-    )
+            # Sweeps settle a peak; how much lies in each of several is decided while the ladder of
+            # powers parts them, by the number of particles.
+            particles = pace.particles * 2 ** max(attempt, 0)
+            runs = [
+                sample(
+                    model.log_likelihood,
+                    model.n_parameters,
+                    np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
+                    n_particles=particles,
+                    final_sweeps=sweeps,
+                    start=ends if is_warm else None,
+                )
+                for number in range(1 if is_warm else 2)
+            ]
+            watched = [_watched(model, run) for run in runs]
+            last = np.concatenate([run.chains[-1] for run in runs])
+            ends = last[:: len(last) // pace.particles]
+            parts = _halves(watched) if is_warm else watched
+            ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
+            if max(ratios.values()) <= const.FIT_R_HAT:
+                break
+        rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
+        flat = np.concatenate([run.chains.reshape(-1, model.n_parameters) for run in runs])
+        state = model.state(flat[rng.choice(len(flat), n_draws, replace=len(flat) < n_draws)])
+        shifted = [run.log_evidence - runs[0].log_evidence for run in runs]
+        return cls(
+            model=model,
+            state=state,
+            upper_j=_air_alone(model, state, rng),
+            log_evidence=runs[0].log_evidence + float(np.log(np.mean(np.exp(shifted)))),
+            r_hat=ratios,
+            effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
+            seconds=time.process_time() - start,
+            n_particles=particles,
+            n_sweeps=sweeps,
+            converged=max(ratios.values()) <= const.FIT_R_HAT,
+            kept=_for_the_next(grid, model, kept, ends),
+            is_warm=is_warm,
+        )
 
 
 def _for_the_next(grid: GridData, model: AirModel, kept: Kept | None, ends: FloatArray) -> Kept:
@@ -344,7 +347,7 @@ def _build_model(
     guests: Sequence[Guest] = (),
     kept: Kept | None = None,
 ) -> AirModel:
-    """Return the model of `fit_air` with its data and tables; those kept where they still hold."""
+    """Return the model of a fit with its data and tables; those kept where they still hold."""
     optics = setup.optics
     grid = grid if kept is None else kept.as_before(grid)
     modes = differential_modes(grid.star_x_arcsec, grid.star_y_arcsec, optics)

@@ -24,7 +24,6 @@ from blursplit.spectra import (
     AliasDecision,
     LineFit,
     LineSearch,
-    find_lines,
     lomb_scargle_density,
     shared_probability,
     steady_chance,
@@ -53,26 +52,29 @@ class Lines:
     undetected: tuple[float, tuple[float, float]] | None
     arrays: dict[str, FloatArray]  # densities, where the times are uneven
 
-
-def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) -> Lines:
-    """Find the lines of the shared motion, and what would have been found."""
-    facts, tracks = record.facts, record.tracks
-    none = np.zeros(0)
-    if motion.quiet is None:
-        if facts.is_long or tracks.timing != "irregular":
-            return Lines(None, (), none, none, None, {})
-        scale = facts.scale_arcsec or 1.0
-        found, arrays = _lines_at_own_times(tracks, motion.shared, scale, record.rig) or ((), {})
-        return Lines(None, found, none, none, None, arrays)
-    star, conditions = None, record.conditions
-    if stack is not None and conditions is not None:
-        perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
-        star = _StarImage(stack.widths["registered"], stack.error("registered"), perfect)
-    search, several = _search_lines(motion.quiet, tracks, record.rig, star, record.guests)
-    if search is None:
-        return Lines(None, tuple(several), none, none, None, {})
-    at, limit, undetected = _limits(search, motion.quiet)
-    return Lines(search, tuple(several), at, limit, undetected, {})
+    @classmethod
+    def of(cls, record: Record, motion: Motion, stack: StarImages | None) -> Lines:
+        """Find the lines of the shared motion, and what would have been found."""
+        facts, tracks = record.facts, record.tracks
+        none = np.zeros(0)
+        if motion.quiet is None:
+            if facts.is_long or tracks.timing != "irregular":
+                return cls(None, (), none, none, None, {})
+            scale = facts.scale_arcsec or 1.0
+            found, arrays = _lines_at_own_times(tracks, motion.shared, scale, record.rig) or (
+                (),
+                {},
+            )
+            return cls(None, found, none, none, None, arrays)
+        star, conditions = None, record.conditions
+        if stack is not None and conditions is not None:
+            perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
+            star = _StarImage(stack.widths["registered"], stack.error("registered"), perfect)
+        search, several = _search_lines(motion.quiet, tracks, record.rig, star, record.guests)
+        if search is None:
+            return cls(None, tuple(several), none, none, None, {})
+        at, limit, undetected = _limits(search, motion.quiet)
+        return cls(search, tuple(several), at, limit, undetected, {})
 
 
 def _limits(
@@ -161,7 +163,7 @@ def _search_lines(
     """
     time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
     try:
-        search = find_lines(time, motion, cadence_s=grid.cadence_s, segment=segment)
+        search = LineSearch.of(time, motion, cadence_s=grid.cadence_s, segment=segment)
     except ValueError:
         return None, []
     fits = rolling_shutter_lines(grid, time, segment, list(search.lines))
@@ -263,7 +265,7 @@ def _lines_at_own_times(
     if longest.sum() < const.IRREGULAR_FEWEST_FRAMES:
         return None
     cadence_s = float(np.median(np.diff(time_s[longest])))
-    search = find_lines(
+    search = LineSearch.of(
         time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
     )
     at, part = (

@@ -29,13 +29,9 @@ from blursplit.budget.sampler import r_hat, sample
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, Record
-from blursplit.evidence.second_camera import (
-    CameraMotion,
-    difference_power,
-    spectra_of_both,
-)
+from blursplit.evidence.second_camera import CameraMotion, PairSpectra, difference_power
 from blursplit.evidence.second_camera_air import Layer, PairEvidence
-from blursplit.evidence.sensor import SensorEvidence, explain_shared_motion
+from blursplit.evidence.sensor import SensorEvidence
 from blursplit.evidence.sensor_record import CLAIMS, Claim, SensorRecord, no_overlap
 from blursplit.facts import Facts
 from blursplit.result import Remark, Witness
@@ -128,9 +124,7 @@ def _weigh(
             said=(*so_far.said, *remarks),
         )
     try:
-        found = explain_shared_motion(
-            time_s[real], shared[real], grid.exposure_s, placed, seed=seed
-        )
+        found = SensorEvidence.of(time_s[real], shared[real], grid.exposure_s, placed, seed=seed)
     except ValueError as error:
         raise InputError(sensor.source, str(error), "give the record of the whole run") from error
     best = max(found.rms_arcsec, key=lambda rms: (rms.value or 0.0, rms.high or 0.0))
@@ -240,7 +234,7 @@ def weigh_second_camera(
         second = second.later((other - start).total_seconds())
     _refuse_apart(main, second, stated, source.name)
     lines_hz = (line.fit.frequency_hz for line in so_far.lines.found)
-    spectra, unfit = spectra_of_both(main, second, baseline, stated, lines_hz)
+    spectra, unfit = PairSpectra.of_both(main, second, baseline, stated, lines_hz)
     facts_of: dict[str, Any] = {"name": source.name}
     if second.width_px < const.PAIR_LEAST_WIDTH_PX:
         unfit = "second-camera-pixels"

@@ -20,7 +20,7 @@ from blursplit.motion import CommonMotion, fit_common_motion
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.rig import Rig
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineSearch
 from blursplit.spectra.modes import LineFit
 from blursplit.stars import StarTracks
 from blursplit.types import FloatArray
@@ -221,7 +221,7 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
         return []
     latest = slice(max(0, tracks.n_frames - const.WATCH_LINE_FRAMES), None)
     try:
-        search = find_lines(
+        search = LineSearch.of(
             tracks.time_s[latest],
             motion.xy_px[latest],
             cadence_s=tracks.cadence_s,

@@ -23,7 +23,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit, Kept, Pace
-from blursplit.budget.line_search import Lines, find_shared_lines
+from blursplit.budget.line_search import Lines
 from blursplit.budget.record import Record, shared_and_differential
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
@@ -139,11 +139,11 @@ class _QuickFits:
         stack = record.stack_stars(run)
         allowed = record.what_can_be_said(run, motion, stack)
         self._last = run, stack
-        lines = self._lines or find_shared_lines(run, motion, stack)
+        lines = self._lines or Lines.of(run, motion, stack)
         pace = Pace(
             const.WATCH_HISTORIES, const.WATCH_PARTICLES, with_shares=False, kept=self._kept
         )
-        given = answer.split_blur(run, motion, stack, allowed, lines, const.MEASURE_SEED, pace=pace)
+        given = answer.Answer.of(run, motion, stack, allowed, lines, const.MEASURE_SEED, pace=pace)
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept
         source = Source(tracks, rig, "so far", 1, tracks.n_frames)
@@ -173,7 +173,7 @@ class _QuickFits:
             return
         run, stack = self._last
         motion = shared_and_differential(run)
-        self._terms, self._lines = motion.terms, find_shared_lines(run, motion, stack)
+        self._terms, self._lines = motion.terms, Lines.of(run, motion, stack)
 
 
 def _quietly(below: int) -> None:

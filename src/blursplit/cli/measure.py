@@ -59,7 +59,7 @@ def run(
     """Write a result folder: result.json, tracks, series, images and a page."""
     from rich.console import Console
 
-    from blursplit.evidence.sensor_record import read_sensors
+    from blursplit.evidence.sensor_record import SensorRecord
     from blursplit.folder import check_target, default_folder
     from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, stages
@@ -81,7 +81,7 @@ def run(
     how: dict[str, Any] = {"rig": rig, "centroid": centroid, "calibration": calibration}
     with progress("reading frames") as step:
         source = Source.read(list(sequence), **how, progress=step)
-    sensors = read_sensors(rig, sensor or ())
+    sensors = SensorRecord.read_all(rig, sensor or ())
     other = None
     if second_camera is not None:
         with progress("reading the second camera") as step:

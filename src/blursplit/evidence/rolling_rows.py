@@ -17,7 +17,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.spectra import LineFit, find_lines
+from blursplit.spectra import LineFit, LineSearch
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
@@ -124,7 +125,7 @@ def rolling_shutter_lines(
             _row_aligned_motion(*s.read_xy_arcsec, sure(grid.row_time_s), grid.cadence_s, *zone)
             for s in grid.segments
         ]
-        search = find_lines(
+        search = LineSearch.of(
             time_s,
             np.concatenate(pieces),
             cadence_s=grid.cadence_s,

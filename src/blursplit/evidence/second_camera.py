@@ -126,6 +126,43 @@ class PairSpectra:
         """Return the density of each camera's centroid noise [arcsec^2/Hz]."""
         return np.array([2 * c.noise_arcsec**2 / c.rate_hz for c in self.cameras])
 
+    @classmethod
+    def of_both(
+        cls,
+        main: CameraMotion,
+        second: CameraMotion,
+        baseline_m: tuple[float, float],
+        stated: SecondCameraSetup,
+        lines_hz: Iterable[float],
+    ) -> tuple[PairSpectra, str | None]:
+        """Return both cameras' spectra, and the code of what keeps them from being compared.
+
+        Air that blows along the baseline looks like a clock that is late: a stated offset, a line
+        that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
+        that hardly goes together does not tell how the axes are turned either.
+        """
+        low, high = stated.offset_s or const.SENSOR_OFFSET_S
+        found = _align_cameras(main, second, (low, high))
+        if stated.angle_deg is not None:
+            found = replace(
+                found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf
+            )
+        at = float(np.clip(found.offset_s, low, high))
+        is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
+        reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
+        spectra = _pair_spectra(
+            main,
+            second,
+            baseline_m,
+            replace(found, offset_s=at),
+            reach_s=reach,
+            turn=stated.angle_deg is None,
+        )
+        shown = [spectra.coherence_at(line_hz) > const.PAIR_SHARED_LINE for line_hz in lines_hz]
+        if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
+            return spectra, "second-camera-clock"
+        return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"
+
 
 def _align_cameras(
     main: CameraMotion, second: CameraMotion, offset_s: tuple[float, float] = (-5.0, 5.0)
@@ -363,37 +400,3 @@ def _without_lines(spectra: PairSpectra) -> BoolArray:
         around = np.median(log[near], axis=0) if near else log[b]
         out[b] = log[b] - around < const.PAIR_LINE_SIGMAS / np.sqrt(spectra.count[b]) + 0.5
     return out
-
-
-def spectra_of_both(
-    main: CameraMotion,
-    second: CameraMotion,
-    baseline_m: tuple[float, float],
-    stated: SecondCameraSetup,
-    lines_hz: Iterable[float],
-) -> tuple[PairSpectra, str | None]:
-    """Return both cameras' spectra, and the code of what keeps them from being compared.
-
-    Air that blows along the baseline looks like a clock that is late: a stated offset, a line
-    that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
-    that hardly goes together does not tell how the axes are turned either.
-    """
-    low, high = stated.offset_s or const.SENSOR_OFFSET_S
-    found = _align_cameras(main, second, (low, high))
-    if stated.angle_deg is not None:
-        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
-    at = float(np.clip(found.offset_s, low, high))
-    is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
-    reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
-    spectra = _pair_spectra(
-        main,
-        second,
-        baseline_m,
-        replace(found, offset_s=at),
-        reach_s=reach,
-        turn=stated.angle_deg is None,
-    )
-    shown = [spectra.coherence_at(line_hz) > const.PAIR_SHARED_LINE for line_hz in lines_hz]
-    if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
-        return spectra, "second-camera-clock"
-    return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"

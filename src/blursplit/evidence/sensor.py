@@ -78,6 +78,83 @@ class SensorEvidence:
                 bands.append((low, high))
         return bands
 
+    @classmethod
+    def of(
+        cls,
+        time_s: FloatArray,
+        motion_xy_arcsec: FloatArray,
+        exposure_s: float,
+        sensor: SensorRecord,
+        *,
+        seed: int = 0,
+    ) -> SensorEvidence:
+        """Find what of the shared motion is coherent with a sensor.
+
+        `time_s` (n_frames,): middles of the exposures, on the time axis that the sensor's times are
+        meant to have. `motion_xy_arcsec` (n_frames, 2): shared motion; frames with NaN are left
+        out. `sensor`: its `offset_s` is the range in which the offset of its clock is looked for.
+
+        Raises ValueError when fewer than 100 frames lie within the sensor's record.
+        """
+        rng = np.random.default_rng(seed)
+        rate = 1 / float(np.median(np.diff(time_s)))
+        signal = _Signal(sensor, rate, exposure_s)
+        ok = np.all(np.isfinite(motion_xy_arcsec), axis=1)
+        coarse, tried = _coarse_offset(time_s, motion_xy_arcsec, ok, signal)
+        use = ok & signal.usable(time_s - coarse)
+        if use.sum() < 100:  # noqa: PLR2004 - four blocks of 24 coefficients
+            msg = f"only {int(use.sum())} frames lie within the sensor's record"
+            raise ValueError(msg)
+        time = time_s[use]
+        duration = float(time[-1] - time[0]) * time.size / (time.size - 1)
+        blocks = _make_blocks(duration, rate / 2)
+        y = tapered_sums(
+            time, without_trend(time, motion_xy_arcsec[use]), blocks.frequency_hz, duration
+        )
+
+        # slow motion is taken off both alike, or it would part them in the lowest block
+        series = without_trend(time, signal.at(time - coarse))
+        u = tapered_sums(time, series, blocks.frequency_hz, duration)
+        sums = _Sums(y, u, blocks, signal)
+        offset = _fine_offset(sums, _whitener(sums))
+        shift = 0.0 if offset is None else offset[0]
+        sums = sums.shifted(shift)
+        whitener = _whitener(sums)
+        fits = [[_fit_block(sums, whitener, b, axis) for axis in (0, 1)] for b in range(sums.count)]
+        chance = min(1.0, tried * _chance(sums, whitener, rng))
+        coherent = chance <= const.SENSOR_ALARM
+        path, drift = np.full(motion_xy_arcsec.shape, np.nan), None
+        if coherent:
+            total = coarse + shift
+            path[use] = _paths(fits, blocks, signal, time - total)
+            drift = _drift(time, motion_xy_arcsec[use], path[use], duration)
+
+        def table(name: str) -> FloatArray:
+            return np.array([[getattr(one, name) for one in row] for row in fits], dtype=float)
+
+        explained, seen = table("explained"), table("seen").astype(bool)
+        variance = table("variance")
+        return cls(
+            kind=sensor.kind,
+            owner=CLAIMS[sensor.kind],
+            coherent=coherent,
+            chance=chance,
+            offset_s=None if offset is None or not coherent else _signed(coarse + shift, offset[1]),
+            drift_ppm=drift,
+            frequency_hz=blocks.centre_hz,
+            width_hz=blocks.width_hz,
+            coherence=table("coherence"),
+            motion=table("motion"),
+            explained=explained,
+            error=np.sqrt(variance),
+            seen=seen,
+            rms_arcsec=(
+                _rms(explained[:, 0], variance[:, 0], seen[:, 0], blocks.width_hz),
+                _rms(explained[:, 1], variance[:, 1], seen[:, 1], blocks.width_hz),
+            ),
+            path_arcsec=path,
+        )
+
 
 @dataclass(frozen=True)
 class _Fit:
@@ -337,82 +414,6 @@ def _orthonormal(
         basis = np.column_stack([basis, rest / norm])
         facts.append((mixed / norm, gain))
     return basis, facts
-
-
-def explain_shared_motion(
-    time_s: FloatArray,
-    motion_xy_arcsec: FloatArray,
-    exposure_s: float,
-    sensor: SensorRecord,
-    *,
-    seed: int = 0,
-) -> SensorEvidence:
-    """Find what of the shared motion is coherent with a sensor.
-
-    `time_s` (n_frames,): middles of the exposures, on the time axis that the sensor's times are
-    meant to have. `motion_xy_arcsec` (n_frames, 2): shared motion; frames with NaN are left out.
-    `sensor`: its `offset_s` is the range in which the offset of its clock is looked for.
-
-    Raises ValueError when fewer than 100 frames lie within the sensor's record.
-    """
-    rng = np.random.default_rng(seed)
-    rate = 1 / float(np.median(np.diff(time_s)))
-    signal = _Signal(sensor, rate, exposure_s)
-    ok = np.all(np.isfinite(motion_xy_arcsec), axis=1)
-    coarse, tried = _coarse_offset(time_s, motion_xy_arcsec, ok, signal)
-    use = ok & signal.usable(time_s - coarse)
-    if use.sum() < 100:  # noqa: PLR2004 - four blocks of 24 coefficients
-        msg = f"only {int(use.sum())} frames lie within the sensor's record"
-        raise ValueError(msg)
-    time = time_s[use]
-    duration = float(time[-1] - time[0]) * time.size / (time.size - 1)
-    blocks = _make_blocks(duration, rate / 2)
-    y = tapered_sums(
-        time, without_trend(time, motion_xy_arcsec[use]), blocks.frequency_hz, duration
-    )
-
-    # slow motion is taken off both alike, or it would part them in the lowest block
-    series = without_trend(time, signal.at(time - coarse))
-    u = tapered_sums(time, series, blocks.frequency_hz, duration)
-    sums = _Sums(y, u, blocks, signal)
-    offset = _fine_offset(sums, _whitener(sums))
-    shift = 0.0 if offset is None else offset[0]
-    sums = sums.shifted(shift)
-    whitener = _whitener(sums)
-    fits = [[_fit_block(sums, whitener, b, axis) for axis in (0, 1)] for b in range(sums.count)]
-    chance = min(1.0, tried * _chance(sums, whitener, rng))
-    coherent = chance <= const.SENSOR_ALARM
-    path, drift = np.full(motion_xy_arcsec.shape, np.nan), None
-    if coherent:
-        total = coarse + shift
-        path[use] = _paths(fits, blocks, signal, time - total)
-        drift = _drift(time, motion_xy_arcsec[use], path[use], duration)
-
-    def table(name: str) -> FloatArray:
-        return np.array([[getattr(one, name) for one in row] for row in fits], dtype=float)
-
-    explained, seen = table("explained"), table("seen").astype(bool)
-    variance = table("variance")
-    return SensorEvidence(
-        kind=sensor.kind,
-        owner=CLAIMS[sensor.kind],
-        coherent=coherent,
-        chance=chance,
-        offset_s=None if offset is None or not coherent else _signed(coarse + shift, offset[1]),
-        drift_ppm=drift,
-        frequency_hz=blocks.centre_hz,
-        width_hz=blocks.width_hz,
-        coherence=table("coherence"),
-        motion=table("motion"),
-        explained=explained,
-        error=np.sqrt(variance),
-        seen=seen,
-        rms_arcsec=(
-            _rms(explained[:, 0], variance[:, 0], seen[:, 0], blocks.width_hz),
-            _rms(explained[:, 1], variance[:, 1], seen[:, 1], blocks.width_hz),
-        ),
-        path_arcsec=path,
-    )
 
 
 def _signed(value: float, sigma: float) -> Estimate:

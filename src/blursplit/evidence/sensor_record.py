@@ -115,6 +115,30 @@ class SensorRecord:
             self, time_s=time[keep], values=self.values[keep], good=self.good[keep], start_utc=None
         )
 
+    @classmethod
+    def read_all(cls, rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
+        """Read what the setup lists under `[[sensor]]`, and the records named FILE[@KIND].
+
+        What the setup says of a file outranks the file's own header.
+        """
+        listed = [
+            _read_sensor(
+                Path(one.file),
+                one.kind,
+                None if one.offset_s is None else (one.offset_s[0], one.offset_s[1]),
+                columns=one.columns,
+                unit=one.unit,
+                noise=one.noise,
+                lever_m=one.lever_m,
+            )
+            for one in rig.setup.sensor
+        ]
+        for text in texts:
+            name, _, kind = text.rpartition("@")
+            named = bool(name) and kind in CLAIMS
+            listed.append(_read_sensor(Path(name), kind) if named else _read_sensor(Path(text)))
+        return listed
+
 
 def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tuple[str, str]:
     """Return problem and remedy of a record that lies beside the frames, whole half hours named.
@@ -134,30 +158,6 @@ def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tup
         f"has no sample while the frames were taken (it lies {middle:+.0f} s from them)",
         f"give the record of the same run, or correct {key}",
     )
-
-
-def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
-    """Read the records that the setup file lists under `[[sensor]]`, and those named FILE[@KIND].
-
-    What the setup says of a file outranks the file's own header.
-    """
-    listed = [
-        _read_sensor(
-            Path(one.file),
-            one.kind,
-            None if one.offset_s is None else (one.offset_s[0], one.offset_s[1]),
-            columns=one.columns,
-            unit=one.unit,
-            noise=one.noise,
-            lever_m=one.lever_m,
-        )
-        for one in rig.setup.sensor
-    ]
-    for text in texts:
-        name, _, kind = text.rpartition("@")
-        named = bool(name) and kind in CLAIMS
-        listed.append(_read_sensor(Path(name), kind) if named else _read_sensor(Path(text)))
-    return listed
 
 
 def _read_sensor(

@@ -16,7 +16,7 @@ from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData
 from blursplit.result import Facts
 from blursplit.rig import Rig
-from blursplit.spectra import LineFit, find_lines
+from blursplit.spectra import LineFit, LineSearch
 from blursplit.spectra.aliases import apparent_frequency
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
@@ -115,7 +115,7 @@ def _lines_at_second_rate(second: StarTracks) -> tuple[float, FloatArray, FloatA
     if grid is None:
         return None
     aligned = align_rows(grid)
-    search = find_lines(
+    search = LineSearch.of(
         aligned.time_s,
         aligned.shared_arcsec,
         cadence_s=grid.cadence_s,

@@ -161,61 +161,62 @@ class OpticsData:
         at = np.interp(np.log(j), self.cut_log_j, np.arange(len(self.cut_log_j)))
         return rows_between(self.cut_gain, at)
 
+    @classmethod
+    def of(
+        cls,
+        image: FloatArray,
+        blocks: FloatArray,
+        optics: Optics,
+        *,
+        scale_arcsec: float,
+        dispersion_arcsec2: float,
+    ) -> OpticsData | None:
+        """Measure the azimuthal mean of the registered star's transfer function.
 
-def registered_transfer(
-    image: FloatArray,
-    blocks: FloatArray,
-    optics: Optics,
-    *,
-    scale_arcsec: float,
-    dispersion_arcsec2: float,
-) -> OpticsData | None:
-    """Measure the azimuthal mean of the registered star's transfer function.
+        `image` (size, size): mean of the frames, each shifted on its own centroid; the sky at its
+        border removed. `blocks` (n_blocks, size, size): the same from disjoint stretches of time.
+        `scale_arcsec`: pixel size. `dispersion_arcsec2`: mean one-axis variance of the atmospheric
+        dispersion.
 
-    `image` (size, size): mean of the frames, each shifted on its own centroid; the sky at its
-    border removed. `blocks` (n_blocks, size, size): the same from disjoint stretches of time.
-    `scale_arcsec`: pixel size. `dispersion_arcsec2`: mean one-axis variance of the atmospheric
-    dispersion.
-
-    Returns: none where the pixels are too large, or the star too fat, for three baselines.
-    """
-    share = BASELINE_SHARES
-    baseline = share * optics.aperture_m
-    cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
-    cycles_px = cycles_arcsec * scale_arcsec
-    measured = _azimuthal_mean(image, cycles_px)
-    use = (
-        (cycles_px < const.MOST_TRANSFER_CYCLES_PX)
-        & (measured > const.LEAST_TRANSFER)
-        & np.isfinite(measured)
-    )
-    use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
-    if int(use.sum()) < const.TRANSFER_FEWEST:
-        return None
-    by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
-    pixel = _pixel_otf(cycles_px[use])
-    instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
-    instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
-    n = int(use.sum())
-    scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
-    log_otf = np.log(measured[use]) - instrument
-    log_j, gain = _cut_gains(
-        log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
-    )
-    level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
-    level_sigma = const.CUT_GAIN_SIGMA * level + const.LEAST_WING_SIGMA
-    slope = const.TRANSFER_SLOPE_SIGMA * (share[use] / const.HIGHEST_TRANSFER_BASELINE) ** 2
-    covariance = scatter + level_sigma**2 + np.outer(slope, slope)
-    covariance += const.TRANSFER_POINT_SIGMA**2 * np.eye(n)
-    return OpticsData(
-        baseline_m=baseline[use],
-        frequency_rad2=(cycles_arcsec[use] * const.ARCSEC_PER_RADIAN) ** 2,
-        log_otf=log_otf,
-        covariance=covariance,
-        instrument=instrument,
-        cut_log_j=log_j,
-        cut_gain=gain,
-    )
+        Returns: none where the pixels are too large, or the star too fat, for three baselines.
+        """
+        share = BASELINE_SHARES
+        baseline = share * optics.aperture_m
+        cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
+        cycles_px = cycles_arcsec * scale_arcsec
+        measured = _azimuthal_mean(image, cycles_px)
+        use = (
+            (cycles_px < const.MOST_TRANSFER_CYCLES_PX)
+            & (measured > const.LEAST_TRANSFER)
+            & np.isfinite(measured)
+        )
+        use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
+        if int(use.sum()) < const.TRANSFER_FEWEST:
+            return None
+        by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
+        pixel = _pixel_otf(cycles_px[use])
+        instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
+        instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
+        n = int(use.sum())
+        scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
+        log_otf = np.log(measured[use]) - instrument
+        log_j, gain = _cut_gains(
+            log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
+        )
+        level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
+        level_sigma = const.CUT_GAIN_SIGMA * level + const.LEAST_WING_SIGMA
+        slope = const.TRANSFER_SLOPE_SIGMA * (share[use] / const.HIGHEST_TRANSFER_BASELINE) ** 2
+        covariance = scatter + level_sigma**2 + np.outer(slope, slope)
+        covariance += const.TRANSFER_POINT_SIGMA**2 * np.eye(n)
+        return cls(
+            baseline_m=baseline[use],
+            frequency_rad2=(cycles_arcsec[use] * const.ARCSEC_PER_RADIAN) ** 2,
+            log_otf=log_otf,
+            covariance=covariance,
+            instrument=instrument,
+            cut_log_j=log_j,
+            cut_gain=gain,
+        )
 
 
 def _strength(log_otf: FloatArray, share: FloatArray, optics: Optics) -> float:

@@ -18,7 +18,7 @@ from blursplit.spectra.densities import (
 )
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.spectra.events import MotionEvent, fewest_for_events, find_events, time_frequency
-from blursplit.spectra.lines import LineSearch, find_lines
+from blursplit.spectra.lines import LineSearch
 from blursplit.spectra.modes import LineFit, principal_axes
 from blursplit.spectra.periodogram import Continuum
 
@@ -32,7 +32,6 @@ __all__ = [
     "apparent_frequency",
     "fewest_for_events",
     "find_events",
-    "find_lines",
     "lomb_scargle_density",
     "mode_limit_arcsec",
     "multitaper_density",

@@ -1,4 +1,4 @@
-"""The smallest line or damped mode that the search of `find_lines` finds: the only such formula.
+"""The smallest line or damped mode that the search of `LineSearch` finds: the only such formula.
 
 What the limit is worth is measured in benchmarks/detection.py, which injects modes of that size
 into fresh records.

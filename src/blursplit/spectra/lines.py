@@ -49,6 +49,55 @@ class LineSearch:
     psd: FloatArray  # (m, 2, 2): the measured density matrix of (x, y), unit^2/Hz, three tapers
     searched_hz: tuple[float, float]  # range that was searched
 
+    @classmethod
+    def of(
+        cls,
+        time_s: FloatArray,
+        motion_xy: FloatArray,
+        *,
+        cadence_s: float,
+        timing: Literal["regular", "jittered", "irregular"] = "regular",
+        segment: IntArray | None = None,
+        false_alarm: float = const.LINE_FALSE_ALARM,
+        max_lines: int = 24,
+    ) -> LineSearch:
+        """Find steady lines and damped modes in two-axis motion.
+
+        `time_s` (n,). `motion_xy` (n, 2): motion in any unit; NaN where lost. `segment` (n,):
+        stretches between which nothing is joined: parts of a record, or several runs of one rate
+        laid end to end, whose periodograms are averaged. `false_alarm`: largest chance, over all
+        frequencies, widths and directions searched, that a line kept is none. `max_lines`: most
+        lines kept.
+
+        Raises ValueError with fewer than 50 samples in the longest stretch.
+        """
+        periodogram = Periodogram.of(time_s, motion_xy, cadence_s, timing, segment)
+        basis = Basis.of(periodogram.frequency_hz, 0.5 / cadence_s)
+        low = const.LINE_LOWEST_BINS / periodogram.duration_s
+        high = float(periodogram.frequency_hz[-3])
+        search = _Search(periodogram, basis, low, high, false_alarm)
+        state = _collect(search, max_lines)
+        for index in range(
+            len(state.modes) - 1
+        ):  # fitted before the continuum had lost later modes
+            state = _refined(search, state, index)
+        state = _part_close_modes(search, state)
+        state, chances = _prune(search, state)
+        continuum = Continuum(
+            basis.knots,
+            state.coefficients,
+            2.0 / periodogram.duration_s,
+            high,
+            0.5 / cadence_s,
+        )
+        return cls(
+            _describe_all(search, state, chances),
+            continuum,
+            periodogram.frequency_hz,
+            periodogram.power,
+            (low, high),
+        )
+
 
 @dataclass(frozen=True)
 class _Search:
@@ -72,51 +121,6 @@ class _State:
     modes: list[Mode]
     coefficients: FloatArray
     log_likelihood: float
-
-
-def find_lines(
-    time_s: FloatArray,
-    motion_xy: FloatArray,
-    *,
-    cadence_s: float,
-    timing: Literal["regular", "jittered", "irregular"] = "regular",
-    segment: IntArray | None = None,
-    false_alarm: float = const.LINE_FALSE_ALARM,
-    max_lines: int = 24,
-) -> LineSearch:
-    """Find steady lines and damped modes in two-axis motion.
-
-    `time_s` (n,). `motion_xy` (n, 2): motion in any unit; NaN where lost. `segment` (n,): stretches
-    between which nothing is joined: parts of a record, or several runs of one rate laid end to end,
-    whose periodograms are averaged. `false_alarm`: largest chance, over all frequencies, widths
-    and directions searched, that a line kept is none. `max_lines`: most lines kept.
-
-    Raises ValueError with fewer than 50 samples in the longest stretch.
-    """
-    periodogram = Periodogram.of(time_s, motion_xy, cadence_s, timing, segment)
-    basis = Basis.of(periodogram.frequency_hz, 0.5 / cadence_s)
-    low = const.LINE_LOWEST_BINS / periodogram.duration_s
-    high = float(periodogram.frequency_hz[-3])
-    search = _Search(periodogram, basis, low, high, false_alarm)
-    state = _collect(search, max_lines)
-    for index in range(len(state.modes) - 1):  # fitted before the continuum had lost later modes
-        state = _refined(search, state, index)
-    state = _part_close_modes(search, state)
-    state, chances = _prune(search, state)
-    continuum = Continuum(
-        basis.knots,
-        state.coefficients,
-        2.0 / periodogram.duration_s,
-        high,
-        0.5 / cadence_s,
-    )
-    return LineSearch(
-        _describe_all(search, state, chances),
-        continuum,
-        periodogram.frequency_hz,
-        periodogram.power,
-        (low, high),
-    )
 
 
 def chance_of_gain(gain: float, bins: float) -> float:
