@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SEEING_IN_LAMBDA_OVER_R0
-from blursplit.definitions import Conditions, History, principal_axes, width
+from blursplit.definitions import Conditions, History, principal_axes
 
 RIG = Conditions(0.25, 0.0, 550e-9, 0.6)
 R0_M = SEEING_IN_LAMBDA_OVER_R0 * 550e-9 / 2.0 * ARCSEC_PER_RADIAN
@@ -40,8 +40,8 @@ DRIFT = np.stack([3.0 * (TIME_S / 60.0 - 0.5), 0.0 * TIME_S], axis=1)
 
 def test_base_is_a_perfect_telescope_and_its_pixel():
     still = night(strength=0.0, optics_arcsec2=np.zeros((2, 2)))
-    assert_allclose(width(still), 0.646, rtol=TOLERANCE)
-    assert_allclose(width(night()), 2.249, rtol=TOLERANCE)
+    assert_allclose(still.width(), 0.646, rtol=TOLERANCE)
+    assert_allclose(night().width(), 2.249, rtol=TOLERANCE)
 
 
 @pytest.mark.parametrize(
@@ -53,10 +53,10 @@ def test_base_is_a_perfect_telescope_and_its_pixel():
     ],
 )
 def test_worked_nights(history, recorded, saving, share_of_motion, share_of_air):
-    assert_allclose(width(history), recorded, rtol=TOLERANCE)
+    assert_allclose(history.width(), recorded, rtol=TOLERANCE)
     low, high = history.savings()["structure"]
     assert low == high
-    assert_allclose(low * width(history), saving, atol=0.01)
+    assert_allclose(low * history.width(), saving, atol=0.01)
     part = history.shares()
     assert_allclose(part["structure"], share_of_motion, atol=0.004)
     assert_allclose(part["atmosphere"], share_of_air, atol=0.004)
@@ -71,9 +71,9 @@ def test_a_drift_is_no_gaussian():
     # A line of length L under a round star of width w covers about w L + pi w^2/4 above half.
     star = 0.646
     expected = 2.0 * np.sqrt((star * (6.0 - star / np.sqrt(3)) + np.pi * star**2 / 4) / np.pi)
-    assert_allclose(width(no_air), expected, rtol=0.06)
+    assert_allclose(no_air.width(), expected, rtol=0.06)
     gaussian = FWHM_PER_SIGMA * np.sqrt(star / FWHM_PER_SIGMA * np.hypot(6 / 12**0.5, 0.27))
-    assert width(no_air) > gaussian
+    assert no_air.width() > gaussian
 
 
 @pytest.mark.parametrize("amplitude_arcsec", [1.0, 3.0, 9.0])
@@ -96,7 +96,7 @@ def test_a_worm_is_as_wide_as_the_stars_along_its_way(amplitude_arcsec, turns):
     on_axis = np.exp(-0.5 * ((x[:, None] - along) / sigma) ** 2).sum(axis=1)
     image = on_axis * np.exp(-0.5 * (y[:, None] / sigma) ** 2)
     area = np.count_nonzero(image > 0.5 * image.max()) * step**2
-    found = width(history.in_windows(1e3))
+    found = history.in_windows(1e3).width()
     assert_allclose(found, 2.0 * np.sqrt(area / np.pi), rtol=0.015)
 
 
@@ -104,15 +104,15 @@ def test_two_parts_of_air_add_their_strengths():
     """Equal outer scales: near air beside free air is the same image as all of it outside."""
     half = R0_M ** (-5 / 3) / 2
     parted = night(strength=half, near_strength=half, near_outer_scale_m=1e6)
-    assert_allclose(width(parted), width(night()), rtol=1e-9)
-    assert_allclose(width(parted, {"atmosphere"}), width(parted, {"near_air"}), rtol=1e-9)
+    assert_allclose(parted.width(), night().width(), rtol=1e-9)
+    assert_allclose(parted.width({"atmosphere"}), parted.width({"near_air"}), rtol=1e-9)
 
 
 def test_small_outer_scales_scatter_less():
     """D_phi saturates at 2 x 0.0863 (L0/r0)^(5/3): below a metre part of the light is not moved."""
     near = night(strength=0.0, near_strength=0.05 ** (-5 / 3), near_outer_scale_m=0.3)
     far = night(strength=0.05 ** (-5 / 3))
-    assert width(near) < 0.5 * width(far)
+    assert near.width() < 0.5 * far.width()
 
 
 def test_motion_is_about_each_windows_mean():
@@ -129,7 +129,7 @@ def test_open_motion_gives_two_readings():
     shaken = night("open", 0.6 * rng.standard_normal((3000, 2)), open_is_air=1.0)
     low, high = shaken.savings()["mechanics"]
     assert low == 0.0
-    assert_allclose(high, 1.0 - width(night()) / width(shaken), rtol=1e-9)
+    assert_allclose(high, 1.0 - night().width() / shaken.width(), rtol=1e-9)
     bounded = night("open", shaken.path_arcsec["open"], open_is_air=0.5)
     low, _ = bounded.savings()["mechanics"]
     assert 0.3 * high < low < 0.7 * high
@@ -146,12 +146,12 @@ def test_constant_blur_beyond_stated_optics_may_be_a_vibration_and_no_optics():
     beyond = replace(night(), inside_arcsec2={"steady": steady})
     low, high = beyond.savings()["structure"]
     assert low == 0.0
-    assert_allclose(high, 1.0 - width(night()) / width(beyond), rtol=1e-9)
+    assert_allclose(high, 1.0 - night().width() / beyond.width(), rtol=1e-9)
     least, most = beyond.savings()["optics"]
     assert_allclose(most, least, rtol=1e-12)
     # as wide as a still star with as much more of optics, which could not be told from it
     more = night(optics_arcsec2=night().optics_arcsec2 + steady)
-    assert_allclose(width(beyond), width(more), rtol=1e-9)
+    assert_allclose(beyond.width(), more.width(), rtol=1e-9)
     assert_allclose(sum(beyond.shares().values()), 1.0, rtol=1e-9)
     assert beyond.shares()["open"] > 0.1
 
@@ -160,9 +160,9 @@ def test_optics_of_unknown_shape_may_cost_what_a_gaussian_costs():
     """A defocus smaller than the diffraction disk dims the core and hardly widens it."""
     small = {"strength": 0.0, "optics_arcsec2": 0.04 * np.eye(2)}
     gaussian, defocus = night(**small), night(**small, defocus_share=1.0)
-    assert width(defocus) < 0.9 * width(gaussian)
+    assert defocus.width() < 0.9 * gaussian.width()
     low, high = defocus.savings()["optics"]
-    assert_allclose(low, 1.0 - width(defocus, {"optics"}) / width(defocus), rtol=1e-12)
+    assert_allclose(low, 1.0 - defocus.width({"optics"}) / defocus.width(), rtol=1e-12)
     assert_allclose(high, gaussian.savings()["optics"][0], rtol=1e-12)
 
 
@@ -177,12 +177,12 @@ def test_turning_the_field_changes_no_width():
     turned = History(
         square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path @ turn.T}
     ).in_windows(60.0)
-    assert_allclose(width(turned), width(straight), rtol=2e-3)
+    assert_allclose(turned.width(), straight.width(), rtol=2e-3)
 
 
 def test_many_frames_inside_give_the_mean_of_their_images():
     """Blur tensors of single frames mix images, not variances."""
     tensors = np.stack([np.zeros((2, 2)), 4.0 * np.eye(2)])
     mixed = night(inside=tensors, owner="structure")
-    assert width(mixed) < width(night(inside=2.0 * np.eye(2)))
+    assert mixed.width() < night(inside=2.0 * np.eye(2)).width()
     assert_allclose(mixed.motion_covariance("structure"), 2.0 * np.eye(2), rtol=1e-12)

@@ -10,7 +10,7 @@ from blursplit.budget.answer import Readings, _match_width
 from blursplit.budget.findings import _saving_parts, _with_cures
 from blursplit.budget.judge import Findings, _judge_positions, _judge_widths, _worth_of
 from blursplit.constants import FWHM_PER_SIGMA
-from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, width
+from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions
 from blursplit.estimate import Estimate
 from blursplit.report.words import put_in_words, text_of
 from blursplit.result import Check, Fwhm, Line, Motion, Open, Remark, Result, SequenceInfo
@@ -216,7 +216,7 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
         "seed": 1,
     }
     runs = _match_width(**given)
-    widths = np.array([width(run.in_windows(60.0)) for run in runs])
+    widths = np.array([run.in_windows(60.0).width() for run in runs])
     # 1 % is the recorded width's own error, 0.3 % the search's.
     assert_allclose(widths, 4.0, rtol=0.04)
     assert_allclose(widths.std(), 0.04, rtol=0.5)
@@ -230,7 +230,7 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     # a stated width errs by 5 %: the mean of 30 to 1 %
     assert_allclose(np.log(optics).mean(), 0.0, atol=0.03)
     assert_allclose(np.log(optics).std(), 0.05, rtol=0.4)
-    widths = np.array([width(run.in_windows(60.0)) for run in stated])
+    widths = np.array([run.in_windows(60.0).width() for run in stated])
     assert_allclose(widths, 4.0, rtol=0.04)
     most = np.array([run.in_windows(60.0).savings()["structure"][1] for run in stated])
     assert most.min() < 0.03

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.ndimage import shift, zoom
 
 import blursplit as bs
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.definitions import width
 from blursplit.simulate import Scene, Simulation
 from blursplit.simulate.camera import width_of_transform
 from blursplit.simulate.sequence import _sub_exposures
@@ -386,7 +386,7 @@ def test_savings_and_shares_are_those_of_the_definitions():
     truth, course = run.truth(), run.course().in_windows(run.blur_time_s())
     recorded = truth["fwhm"]["recorded_arcsec"]
     # definitions 0.3 %, and frames that see a quarter of the time of a mode
-    assert_allclose(width(course), recorded, rtol=0.03)
+    assert_allclose(course.width(), recorded, rtol=0.03)
     for cure in ("tracking", "structure", "mechanics", "optics"):
         saved = truth["savings"][cure]["saving_fraction"]
         assert_allclose(saved, course.savings()[cure][0], atol=0.03)
@@ -400,3 +400,29 @@ def test_blur_without_a_transfer_function_gets_no_share():
     for _ in run.blocks():
         pass
     assert run.truth()["shares"] is None
+
+
+def test_truth_of_long_frames_is_the_width_of_each_frame_by_itself():
+    """Whatever pauses lie between them: against the half-maximum area of the frames' own images."""
+    scale = 0.3
+    camera = {"exposure_s": 6.0, "frame_interval_s": 7.5, "pixel_scale_arcsec": scale}
+    layers = [{"height_m": 0.0, "weight": 1.0, "wind_m_s": 5.0, "direction_deg": 40.0}]
+    tables = {
+        "air": {"seeing_arcsec": 2.0, "layers": layers},
+        "drift": [{"arcsec_per_min": 20.0, "angle_deg": 30.0}],
+        "stars": {"star": [{"x_px": 20.3, "y_px": 20.8, "flux_e_per_s": 5e4}]},
+        "sequence": {"sub_exposures": 60},
+    }
+    made = bs.simulate(scene_of(frames=4, camera=camera, **tables))
+    mean = 0.0
+    for frame in made.frames:
+        star = frame - np.median(frame)
+        y, x = (np.arange(size) for size in star.shape)
+        inside = star * (star > 0.1 * star.max())
+        at = (inside.sum(axis=1) @ y, inside.sum(axis=0) @ x) / inside.sum()
+        mean = mean + shift(
+            zoom(star, 4, mode="grid-constant", grid_mode=True), 112 - 4 * (at + 0.5) + 0.5
+        )
+    area = np.count_nonzero(mean > 0.5 * mean.max()) / 4**2
+    width = 2.0 * scale * np.sqrt(area / np.pi)
+    assert_allclose(made.truth["fwhm"]["recorded_arcsec"], width, rtol=0.02)

@@ -221,12 +221,17 @@ class Simulation:
         """Frames that are recorded."""
         return int(self.times.number.size)
 
+    @property
+    def _air_arcsec(self) -> float:
+        """Width that all the air makes, about lambda/r0."""
+        r0s = (self.scene.air.r0_m, self.scene.near_r0_m)
+        strength = sum(r0 ** (-5 / 3) for r0 in r0s if r0 is not None)
+        return float(self.wavelength_m * strength**0.6 * const.ARCSEC_PER_RADIAN)
+
     def _reach(self) -> float:
         """Return how far from its pixel a star's light may fall [arcsec]."""
         scene = self.scene
-        strength = sum(r ** (-5 / 3) for r in (scene.air.r0_m, scene.near_r0_m) if r is not None)
-        air = self.wavelength_m * strength**0.6 * const.ARCSEC_PER_RADIAN
-        width = np.hypot(air, scene.telescope.instrument_fwhm_arcsec)
+        width = np.hypot(self._air_arcsec, scene.telescope.instrument_fwhm_arcsec)
         motion = self.shared.total()
         inside = max(1, int(scene.camera.exposure_s * self.shared.rate_hz))
         swing = np.abs(motion[inside:] - motion[:-inside]).max() if inside < len(motion) else 0.0
@@ -451,7 +456,9 @@ class Simulation:
         return np.asarray(total - sum((self.shared.of(owner) for owner in owners), start=0.0))
 
     def _window_span(self, gone: frozenset[str]) -> float:
-        """Return the largest distance of that motion from its windows' means [arcsec]."""
+        """Return how far that motion, or under long frames the air's, goes from its means [arcsec]."""
+        if self.scene.camera.exposure_s >= const.LONG_FRAME_S:
+            return self._air_arcsec
         series = self._kept(gone)
         return float(np.abs(series - self._window_mean(self.shared.time_s, series)).max())
 
