@@ -456,7 +456,7 @@ class Simulation:
         return np.asarray(total - sum((self.shared.of(owner) for owner in owners), start=0.0))
 
     def _window_span(self, gone: frozenset[str]) -> float:
-        """Return how far that motion, or under long frames the air's, goes from its means [arcsec]."""
+        """Return how far that motion, under long frames the air's, goes from its means [arcsec]."""
         if self.scene.camera.exposure_s >= const.LONG_FRAME_S:
             return self._air_arcsec
         series = self._kept(gone)
