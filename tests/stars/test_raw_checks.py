@@ -14,10 +14,8 @@ from scipy.ndimage import gaussian_filter, median_filter
 from scipy.signal import lfilter
 
 from blursplit.frames import ArrayFrames, Sequence
-from blursplit.rig import Rig, Setting, merge_settings
-from blursplit.stars import StarTracks, follow_stars
 from blursplit.rig import Rig, Setting
-from blursplit.stars import follow_stars, load_tracks, save_tracks
+from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.raw_checks import _within_a_pixel, are_these_raw
 
 N = 240

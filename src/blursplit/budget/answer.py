@@ -32,7 +32,6 @@ from blursplit.motion.inside import (
     fast_variance_px2,
     shared_shape,
 )
-from blursplit.stars.geometry import remove_trend
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels

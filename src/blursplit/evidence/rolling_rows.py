@@ -18,7 +18,6 @@ from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit, LineSearch
-from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks

@@ -22,11 +22,6 @@ from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
 from blursplit.frames.timestamps import Stamps, iso_utc
 from blursplit.frames.timing import Timing, order_frames
 from blursplit.result import Facts, Note
-from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
-from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
-from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.frames.timing import Timing, check_exposure, order_frames, start_mjd
-from blursplit.result import Note
 from blursplit.rig import Rig, Setting, Setup, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
 

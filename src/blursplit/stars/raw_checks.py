@@ -13,10 +13,8 @@ from typing import Any, Literal
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.rig import Rig, scale_readings
-from blursplit.stars.robust import remove_trend
 from blursplit.rig import Rig
-from blursplit.stars.geometry import remove_trend
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
