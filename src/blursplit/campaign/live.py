@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.motion import CommonMotion, fit_common_motion
+from blursplit.motion import CommonMotion
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.rig import Rig
@@ -78,7 +78,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> _SoFar:
     """Return what tracks show so far, in arcsec where the rig's pixel scale is known."""
     scale = rig.get("pixel_scale_arcsec")
     unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
-    motion = fit_common_motion(tracks)
+    motion = CommonMotion.of(tracks)
     seconds = float(tracks.time_s[-1] - tracks.time_s[0])
     window_s = float(
         np.clip(
@@ -254,7 +254,7 @@ class ModeChange:
         """
         scale = rig.get("pixel_scale_arcsec")
         unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
-        motions = [fit_common_motion(tracks) for tracks in (before, now)]
+        motions = [CommonMotion.of(tracks) for tracks in (before, now)]
         found = [
             line
             for tracks, motion in zip((before, now), motions, strict=True)

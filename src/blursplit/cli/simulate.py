@@ -92,9 +92,7 @@ def demo(
 
 
 def _one_night(night: Night, target: Path, keep_frames: bool) -> None:
-    from blursplit.folder import write_result_folder
     from blursplit.measure import measure
-    from blursplit.report import render_page
     from blursplit.simulate import demo_night, write_sequence
 
     scene = demo_night(night)
@@ -112,5 +110,4 @@ def _one_night(night: Night, target: Path, keep_frames: bool) -> None:
                 sensors=sensors,
                 command=f"blursplit demo ({night} night{', with a sensor' if sensors else ''})",
             )
-            page = render_page(measurement.result, measurement.series)
-            write_result_folder(measurement, page, folder, replace=True)
+            measurement.save(folder, replace=True)
