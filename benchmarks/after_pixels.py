@@ -22,9 +22,7 @@ import numpy as np  # noqa: E402 - after the number of threads
 
 from blursplit.measure import Source, measure_tracks  # noqa: E402
 from blursplit.rig import Rig, Setting  # noqa: E402
-from blursplit.simulate import (
-    demo_night,
-)
+from blursplit.simulate import demo_night  # noqa: E402
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402
 from ledger import keep  # noqa: E402
