@@ -13,10 +13,7 @@ from blursplit import constants as const
 from blursplit.definitions import (
     Conditions,
     History,
-    in_windows,
-    motion_covariance,
     principal_axes,
-    shares,
     turn,
 )
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace
@@ -527,7 +524,7 @@ def _axes_of(covariance: FloatArray) -> dict[str, float]:
 
 def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
     moved = replace(run.course(), path_arcsec={"structure": series[run.recorded]})
-    return motion_covariance(in_windows(moved, run.blur_time_s()), "structure")
+    return moved.in_windows(run.blur_time_s()).motion_covariance("structure")
 
 
 def _motion_truth(run: Simulation, owner: str) -> dict[str, Any]:
@@ -658,8 +655,8 @@ def _shares_truth(run: Simulation) -> dict[str, float] | None:
     telescope = run.scene.telescope
     if np.any(run.shared.of("near_air")) or telescope.defocus_nm or telescope.astigmatism_nm:
         return None
-    course = in_windows(run.course(), run.blur_time_s())
-    return {cause: round(share, 6) for cause, share in shares(course).items()}
+    course = run.course().in_windows(run.blur_time_s())
+    return {cause: round(share, 6) for cause, share in course.shares().items()}
 
 
 def _atmosphere_fwhm_arcsec(r0_m: float, outer_scale_m: float, wavelength_m: float) -> float:
