@@ -138,7 +138,7 @@ class Acceptance(Document):
 
 
 def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
-    """Judge a rule on lines over several runs, band by band; see `judge_runs`."""
+    """Judge a rule on lines over several runs, band by band; see `Acceptance.of`."""
     low_hz, high_hz = rule.between_hz
     limit = rule.no_shared_line_above_arcsec
     frame = {

@@ -28,46 +28,13 @@ from blursplit.budget.record import Record, shared_and_differential
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
 from blursplit.evidence.guest import AboveTheAir
-from blursplit.frames import Sequence, open_frames
-from blursplit.frames.source import FrameSource, FramesOver
+from blursplit.frames import open_frames
 from blursplit.image.stack import StarImages
 from blursplit.measure import measure_tracks
 from blursplit.report.words import put_in_words, sentence
 from blursplit.rig import Rig
 from blursplit.sources import Source
 from blursplit.stars import StarTracks, follow_stars
-from blursplit.types import IntArray
-
-
-class _Part(FramesOver):
-    """Some frames of a source, counted from 0."""
-
-    def __init__(self, inner: FrameSource, first: int, count: int) -> None:
-        super().__init__(inner)
-        self._first, self.n_frames = first, count
-
-    def read(self, start: int, stop: int) -> np.ndarray:
-        return self._inner.read(self._first + start, self._first + stop)
-
-    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> np.ndarray:
-        return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)
-
-
-def part_of(sequence: Sequence, first: int, last: int) -> Sequence:
-    """Return frames first:last of a sequence, their times from the first of them."""
-    time_s = sequence.time_s[first:last]
-    start_utc = sequence.start_utc
-    if start_utc is not None:
-        later = np.timedelta64(round(float(time_s[0]) * 1e6), "us")
-        start_utc = str(np.datetime64(start_utc, "us") + later)
-    return replace(
-        sequence,
-        source=_Part(sequence.source, first, last - first),
-        time_s=time_s - time_s[0],
-        start_utc=start_utc,
-        segment=sequence.segment[first:last],
-        frame=np.arange(last - first, dtype=np.int64),
-    )
 
 
 @dataclass(frozen=True)
@@ -100,7 +67,7 @@ def _fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
     sequence = open_frames(files[-const.WATCH_FRAMES_KEPT :], rig, growing=True)
     first = max(0, sequence.source.n_frames - const.WATCH_FRAMES_KEPT)
     try:
-        tracks = follow_stars(part_of(sequence, first, sequence.source.n_frames))
+        tracks = follow_stars(sequence.part(first, sequence.source.n_frames))
     finally:
         sequence.source.close()
     source = Source(tracks, sequence.instrument, "so far", len(files), tracks.n_frames)

@@ -21,7 +21,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.campaign.live import ModeChange, Update, so_far
-from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
+from blursplit.campaign.live_fit import Fits, FitSoFar
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
@@ -498,7 +498,7 @@ def _newest(sequence: Sequence, batch: _Batch) -> Sequence:
     """Return the frames of a batch, in order of time: later ones came while it was opened."""
     late = batch.skip + batch.count
     new = np.flatnonzero((sequence.frame >= batch.skip) & (sequence.frame < late))
-    return part_of(sequence, int(new[0]), int(new[-1]) + 1)
+    return sequence.part(int(new[0]), int(new[-1]) + 1)
 
 
 def _mjd(sequence: Sequence) -> float | None:

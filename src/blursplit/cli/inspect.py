@@ -10,11 +10,12 @@ import typer
 
 from blursplit.cli import _common as cli
 from blursplit.errors import InputError, OutputError, TimingError, plain
+from blursplit.types import sure
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from blursplit.frames.inspection import CalibrationFrames, FrameTiming, Inspection
+    from blursplit.frames.inspection import Inspection
 
 
 @cli.speaks_plainly
@@ -31,7 +32,7 @@ def run(
 ) -> None:
     """Read headers and a few frames; no star is measured."""
     from blursplit.folder import write_text_whole
-    from blursplit.report.words import put_remarks_in_words
+    from blursplit.report.words import put_in_words
     from blursplit.report.words_evidence import NEEDED_FOR
 
     if write_setup is not None and write_setup.exists():
@@ -44,8 +45,8 @@ def run(
         except TimingError:
             raise error from None
         found = found.without_times(f"{error.problem}; {error.remedy}")
-    put_remarks_in_words((*found.can, *found.cannot, *found.advice, *found.notes))
-    put_remarks_in_words(one.use for one in found.calibration)
+    put_in_words((*found.can, *found.cannot, *found.advice, *found.notes))
+    put_in_words(one.use for one in found.calibration)
     for one in found.missing:
         one.needed_for = NEEDED_FOR[one.key]
     if write_setup is not None:
@@ -116,7 +117,7 @@ def _show(console: Console, found: Inspection) -> None:
     length = "times unknown" if found.duration_s is None else f"{setting(found.duration_s)} s"
     console.print(f" in {found.files} {files}, {length}")
     if found.timing is not None:
-        cli.show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
+        cli.show_table(console, ("what", "value"), _timing_rows(found), "Timing")
     rows = [
         (key, setup_text(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
@@ -125,7 +126,7 @@ def _show(console: Console, found: Inspection) -> None:
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
     cli.show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
-        ("Calibration frames", [_calibration_text(one) for one in found.calibration]),
+        ("Calibration frames", _calibration_texts(found)),
         ("What can be told", [one.text for one in found.can]),
         ("What cannot be told", [one.text for one in found.cannot]),
         ("How to record better", [one.text for one in found.advice]),
@@ -137,15 +138,18 @@ def _show(console: Console, found: Inspection) -> None:
                 console.print(f"  - {escape(line)}", soft_wrap=True)
 
 
-def _calibration_text(one: CalibrationFrames) -> str:
-    exposed = "" if one.exposure_s is None else f" of {one.exposure_s:.4g} s"
-    frames = f"{one.frames} {one.kind} frame{'s' * (one.frames != 1)}"
-    return (
-        f"{frames}{exposed}, {one.width_px} x {one.height_px} px, in {one.folder}: {one.use.text}"
-    )
+def _calibration_texts(found: Inspection) -> list[str]:
+    texts = []
+    for one in found.calibration:
+        exposed = "" if one.exposure_s is None else f" of {one.exposure_s:.4g} s"
+        frames = f"{one.frames} {one.kind} frame{'s' * (one.frames != 1)}"
+        size = f"{one.width_px} x {one.height_px} px"
+        texts.append(f"{frames}{exposed}, {size}, in {one.folder}: {one.use.text}")
+    return texts
 
 
-def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]]:
+def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
+    timing = sure(found.timing)
     rows = [
         ("times from", timing.source),
         ("middle of first exposure", f"{found.start_utc} UTC" if found.start_utc else "unknown"),

@@ -12,7 +12,7 @@ from blursplit.cli import _common as cli
 from blursplit.types import sure
 
 if TYPE_CHECKING:
-    from blursplit.pier.report import MeasuredFoot, PierReport
+    from blursplit.pier.report import PierReport
 
     Table = tuple[list[str], list[list[str]], str]  # heads, rows, title
 
@@ -43,7 +43,7 @@ def run(
     names, one = [path.stem for path in setups], reports[0]
     tables = [_modes(one), _stiffness(one), _what_if(one)]
     size = sentence("pier-size", height_m=one.height_m, mass_kg=one.mass_kg)
-    measured = _measured_text(one.measured)
+    measured = _measured_text(one)
     if len(reports) > 1:
         tables, size, measured = [_beside(names, reports)], "", ""
     if out is not None:
@@ -116,10 +116,11 @@ def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None
     return [row for row in rows if any(value is not None for value in row[1])]
 
 
-def _measured_text(found: MeasuredFoot | None) -> str:
+def _measured_text(report: PierReport) -> str:
     from blursplit.report.numbers import estimate_text
     from blursplit.report.words import sentence
 
+    found = report.measured
     if found is None:
         return ""
     modes = zip(found.measured_hz, found.modes, strict=True)

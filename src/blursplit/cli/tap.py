@@ -95,7 +95,7 @@ def _measure(
     import numpy as np
 
     from blursplit.motion import CommonMotion
-    from blursplit.report.words import put_remarks_in_words
+    from blursplit.report.words import put_in_words
     from blursplit.spectra.tap_result import TapResult, TapSequence
 
     if not tracks.cadence_s:
@@ -133,7 +133,7 @@ def _measure(
         sequence=about,
         width_px=width_px,
     )
-    put_remarks_in_words(result.warnings)
+    put_in_words(result.warnings)
     return result
 
 

@@ -32,7 +32,7 @@ def judge_frames(  # pragma: no cover - compiled
 ) -> None:
     """Write which samples (n, k) are good, and shifts and transparency of frames into (n, 3).
 
-    `alive`, `inside`: as `judge_block` has them. `clean`: alive, inside, neither saturated nor hit.
+    `alive`, `inside`: of its caller. `clean`: alive, inside, neither saturated nor hit.
     `range_alone`: of the flux of a lone star. `found` is NaN where the field was not found.
     """
     n, k = good.shape

@@ -59,7 +59,7 @@ class _RateStretch(Part):
     rate_hz: float
 
 
-class FrameTiming(Part):
+class _FrameTiming(Part):
     """How the frames lie in time."""
 
     kind: Literal["regular", "jittered", "irregular"]
@@ -79,7 +79,7 @@ class FrameTiming(Part):
     rates: list[_RateStretch] = Field(default_factory=list)
 
 
-class CalibrationFrames(Part):
+class _CalibrationFrames(Part):
     """Calibration frames of one kind, size and exposure, in one folder."""
 
     kind: Literal["bias", "dark", "flat"]
@@ -104,10 +104,10 @@ class Inspection(Document):
     duration_s: float | None
     start_utc: str | None
     exposure_s: float | None
-    timing: FrameTiming | None
+    timing: _FrameTiming | None
     known: dict[str, Setting]
     missing: list[_Missing]
-    calibration: list[CalibrationFrames] = Field(default_factory=list)
+    calibration: list[_CalibrationFrames] = Field(default_factory=list)
     can: list[Remark]
     cannot: list[Remark]
     advice: list[Remark]
@@ -183,7 +183,7 @@ class Inspection(Document):
         )
 
 
-def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationFrames]:
+def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[_CalibrationFrames]:
     """Return the calibration frames about, and what each kind is good for here."""
     counts: dict[tuple[str, Path, float | None, tuple[int, int]], int] = {}
     for folder in _folders_about(paths):
@@ -200,7 +200,7 @@ def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationF
                     key = (kind, folder, slab.header.exposure_s, slab.shape)
                     counts[key] = counts.get(key, 0) + slab.planes
     return [
-        CalibrationFrames(
+        _CalibrationFrames(
             kind=kind,
             folder=plain(folder),
             frames=count,
@@ -239,10 +239,10 @@ def _use(
     return Remark.of("use", **facts, exposure_s=exposure if other else None)
 
 
-def _timing(sequence: Sequence) -> FrameTiming:
+def _timing(sequence: Sequence) -> _FrameTiming:
     cadence = sequence.cadence_s or 1.0
     stamps, exposure = sure(sequence.stamps), sequence.exposure_s
-    return FrameTiming(
+    return _FrameTiming(
         kind=sequence.timing,
         source=stamps.keyword,
         cadence_s=cadence,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeAlias, TypeGuard
 
@@ -18,12 +18,12 @@ from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files
 from blursplit.frames.pixels import Calibration, prepare_frames
-from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
+from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, FramesOver
 from blursplit.frames.timestamps import Stamps, iso_utc
 from blursplit.frames.timing import Timing, order_frames
 from blursplit.result import Facts, Note
 from blursplit.rig import Rig, Setting, Setup, refuse_long_exposure
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import FloatArray, ImageArray, IntArray
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
 
@@ -56,6 +56,22 @@ class Sequence:
     def duration_s(self) -> float:
         """Time from the first to the last middle of exposure, plus one interval."""
         return float(self.time_s[-1] - self.time_s[0]) + (self.cadence_s or 0.0)
+
+    def part(self, first: int, last: int) -> Sequence:
+        """Return frames first:last, their times from the first of them."""
+        time_s = self.time_s[first:last]
+        start_utc = self.start_utc
+        if start_utc is not None:
+            later = np.timedelta64(round(float(time_s[0]) * 1e6), "us")
+            start_utc = str(np.datetime64(start_utc, "us") + later)
+        return replace(
+            self,
+            source=_SomeFrames(self.source, first, last - first),
+            time_s=time_s - time_s[0],
+            start_utc=start_utc,
+            segment=self.segment[first:last],
+            frame=np.arange(last - first, dtype=np.int64),
+        )
 
 
 def open_frames(
@@ -301,3 +317,17 @@ def _name(given: list[str | Path], files: list[Path]) -> str:
             stem = stem[: -len(ending)] if stem.lower().endswith(ending) else stem
         return stem or files[0].name
     return files[0].resolve().parent.name or files[0].stem
+
+
+class _SomeFrames(FramesOver):
+    """Some frames of a source, counted from 0."""
+
+    def __init__(self, inner: FrameSource, first: int, count: int) -> None:
+        super().__init__(inner)
+        self._first, self.n_frames = first, count
+
+    def read(self, start: int, stop: int) -> ImageArray:
+        return self._inner.read(self._first + start, self._first + stop)
+
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
+        return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)

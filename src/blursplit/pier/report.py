@@ -291,7 +291,7 @@ ASSUMPTIONS: tuple[str, ...] = (
 )
 
 
-class MeasuredFoot(Part):
+class _MeasuredFoot(Part):
     """What measured frequencies make of the model: how stiff the foot is, and what follows."""
 
     measured_hz: list[float]
@@ -311,7 +311,7 @@ class PierReport(Document):
     modes: list[ModeRow]
     stiffness: _StiffnessTable
     what_if: list[_WhatIf]
-    measured: MeasuredFoot | None = None
+    measured: _MeasuredFoot | None = None
     statement: str = STATEMENT
     assumptions: list[str] = Field(default_factory=lambda: list(ASSUMPTIONS))
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
@@ -342,7 +342,7 @@ class PierReport(Document):
         )
 
 
-def _fit_foot(setup: PierSetup) -> MeasuredFoot:
+def _fit_foot(setup: PierSetup) -> _MeasuredFoot:
     """Return the rocking stiffness of the foot that explains the measured frequencies.
 
     The rocking spring between column and ground (or footing) runs over a grid from a thousandth to
@@ -369,7 +369,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     weight = np.exp(-0.5 * (costs - costs.min()))
     best = found[int(np.argmin(np.abs(place - at[int(np.argmin(costs))])))]
     kinds = [min(best, key=lambda mode: abs(mode.frequency_hz - f)).kind for f in measured]
-    return MeasuredFoot(
+    return _MeasuredFoot(
         measured_hz=[float(f) for f in measured],
         modes=kinds,
         base_tilt_nm_rad=_weighted(fine, weight),

@@ -387,17 +387,13 @@ def said(code: str, **facts: float | str | list[float] | None) -> Remark:
     return Remark(code=code, facts=facts, text=sentence(code, **facts))
 
 
-def put_in_words(result: Result) -> None:
-    """Write the sentence of every remark of a result into it."""
-    verdict = result.verdict
-    headline = Remark.of(verdict.headline_code, **verdict.headline_facts)
-    verdict.headline = text_of(headline)
-    put_remarks_in_words((*verdict.reasons, *verdict.next, *result.checks, *result.warnings))
-
-
-def put_remarks_in_words(remarks: Iterable[Remark]) -> None:
-    """Write the sentence of each remark into it."""
-    for remark in remarks:
+def put_in_words(told: Result | Iterable[Remark]) -> None:
+    """Write its sentence into each remark, of a result into its headline too."""
+    if isinstance(told, Result):
+        verdict = told.verdict
+        verdict.headline = sentence(verdict.headline_code, **verdict.headline_facts)
+        told = (*verdict.reasons, *verdict.next, *told.checks, *told.warnings)
+    for remark in told:
         remark.text = text_of(remark)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.definitions import turn
-from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
+from blursplit.simulate.scene import Scene
 from blursplit.types import FloatArray
 
 
@@ -121,16 +121,17 @@ class Shared:
             wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
             terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
         supports = []
-        for number, mode in enumerate(scene.mode, start=1):
-            supports.append(f"mode {number}")
-            terms[supports[-1]] = _mode_motion(mode, n, rate, rng)
+        for number in range(len(scene.mode)):
+            supports.append(f"mode {number + 1}")
+            terms[supports[-1]] = _mode_motion(scene, number, n, rate, rng)
         if scene.tap:
             terms["tap"] = _tap_motion(scene, time)
             supports.append("tap")
         wind = scene.wind_shake
         if wind.rms_arcsec or wind.second_rms_arcsec:
+            sizes = wind.rms_arcsec, wind.second_rms_arcsec
             density = partial(_shake_density, corner_hz=wind.corner_hz)
-            terms["wind shake"] = _on_two_axes(wind, n, rate, density, rng)
+            terms["wind shake"] = _on_two_axes(sizes, wind.angle_deg, n, rate, density, rng)
             supports.append("wind shake")
         owners: dict[str, tuple[str, ...]] = {
             "tracking": ("drift", "periodic"),
@@ -138,11 +139,11 @@ class Shared:
         }
         rough = None
         if scene.tube.rms_arcsec:
-            terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene.tube, 2, n, rate, rng)
+            terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene, 2, n, rate, rng)
             owners["near_air"] = ("tube",)
         if scene.tube.rough_rms_nm:
             # five orders share the given rms
-            rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene.tube, 5, n, rate, rng)
+            rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene, 5, n, rate, rng)
         return cls(start, rate, terms, rough, owners)
 
 
@@ -171,21 +172,26 @@ def _axis(angle_deg: float) -> FloatArray:
 
 
 def _on_two_axes(
-    given: Mode | WindShake,
+    sizes_arcsec: tuple[float, float],
+    angle_deg: float,
     n: int,
     rate_hz: float,
     density: Callable[[FloatArray], FloatArray],
     rng: np.random.Generator,
 ) -> FloatArray:
     both = np.stack([_noise_series(n, rate_hz, density, rng) for _ in range(2)], axis=1)
-    sizes = np.array([given.rms_arcsec, given.second_rms_arcsec])
-    return np.asarray(both * sizes @ turn(given.angle_deg))
+    return np.asarray(both * np.array(sizes_arcsec) @ turn(angle_deg))
 
 
-def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
+def _mode_motion(
+    scene: Scene, number: int, n: int, rate_hz: float, rng: np.random.Generator
+) -> FloatArray:
+    mode = scene.mode[number]
     density = partial(_mode_density, natural_hz=mode.frequency_hz, damping_ratio=mode.damping_ratio)
     ring = const.RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
-    return _on_two_axes(mode, max(n, int(ring * rate_hz)), rate_hz, density, rng)[:n]
+    sizes = mode.rms_arcsec, mode.second_rms_arcsec
+    long = max(n, int(ring * rate_hz))
+    return _on_two_axes(sizes, mode.angle_deg, long, rate_hz, density, rng)[:n]
 
 
 def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
@@ -201,7 +207,7 @@ def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
 
 
 def _tube_series(
-    tube: Tube, columns: int, n: int, rate_hz: float, rng: np.random.Generator
+    scene: Scene, columns: int, n: int, rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
-    density = partial(_current_density, timescale_s=tube.timescale_s)
+    density = partial(_current_density, timescale_s=scene.tube.timescale_s)
     return np.stack([_noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)

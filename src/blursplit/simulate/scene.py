@@ -153,7 +153,7 @@ class _NearAir(StrictTable):
         return _not_both(self, "r0_m", "strength")
 
 
-class Tube(StrictTable):
+class _Tube(StrictTable):
     """Slow currents close to the aperture: the same for all stars, and not vibration."""
 
     rms_arcsec: NotNegative = 0.0
@@ -177,7 +177,7 @@ class _Periodic(StrictTable):
     phase_deg: Finite = 0.0
 
 
-class Mode(StrictTable):
+class _Mode(StrictTable):
     """A damped mode of pier, mount or tube, driven by white force noise."""
 
     frequency_hz: Annotated[float, Field(gt=0, le=2000)]
@@ -187,7 +187,7 @@ class Mode(StrictTable):
     second_rms_arcsec: NotNegative = 0.0
 
 
-class WindShake(StrictTable):
+class _WindShake(StrictTable):
     """Broadband shake of the whole telescope, flat up to a corner and falling above it."""
 
     rms_arcsec: NotNegative = 0.0
@@ -262,7 +262,7 @@ class SceneSensor(StrictTable):
     range: Positive | None = None
 
 
-class SecondCamera(StrictTable):
+class _SecondCamera(StrictTable):
     """Another camera through another tube on the same mount, recorded at the same time.
 
     Its clock is behind by `offset_s`; `flexure` turns its tube against the main one.
@@ -304,18 +304,18 @@ class Scene(StrictTable):
     camera: _SceneCamera = _SceneCamera()
     air: _SceneAir = _SceneAir()
     near_air: _NearAir = _NearAir()
-    tube: Tube = Tube()
+    tube: _Tube = _Tube()
     drift: list[_Drift] = Field(default_factory=list)
     periodic: list[_Periodic] = Field(default_factory=list)
-    mode: list[Mode] = Field(default_factory=list)
-    wind_shake: WindShake = WindShake()
+    mode: list[_Mode] = Field(default_factory=list)
+    wind_shake: _WindShake = _WindShake()
     tap: list[_Tap] = Field(default_factory=list)
     stars: _Stars = _Stars()
     sequence: _SequenceTable = _SequenceTable()
     faults: _Faults = _Faults()
     mask: _SceneMask | None = None
     sensor: list[SceneSensor] = Field(default_factory=list)
-    second_camera: SecondCamera | None = None
+    second_camera: _SecondCamera | None = None
 
     @model_validator(mode="after")
     def _fits_together(self) -> Scene:
@@ -478,11 +478,11 @@ def demo_night(name: DemoNight) -> Scene:
         return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
     if name == "shaken":
         modes = [
-            Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
-            Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
+            _Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
+            _Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
         ]
         return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
-    shake = WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
+    shake = _WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
     start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
     sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one
     return _night(0.048, start, 7, wind_shake=shake, sensor=sensor)

@@ -23,7 +23,7 @@ from blursplit.evidence.sensor_record import SensorRecord, nominal_rotation
 from blursplit.series import folder_written_whole
 from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
-from blursplit.simulate.scene import SECOND_NAME, SETUP_NAME, Scene, SceneSensor, SecondCamera
+from blursplit.simulate.scene import SECOND_NAME, SETUP_NAME, Scene, SceneSensor
 from blursplit.simulate.sequence import Simulation
 from blursplit.types import sure
 
@@ -103,7 +103,17 @@ class _SecondCameraRun(Simulation):
 
     def _draw_motion(self, rng: np.random.Generator) -> Shared:
         del rng
-        return _as_second_sees(self._main.shared, self._given)
+        # along its own axes, its flexure beside it
+        shared, given = self._main.shared, self._given
+        axes = turn(-given.angle_deg)
+        own = set(shared.owners.get("near_air", ()))
+        terms = {name: path @ axes for name, path in shared.terms.items() if name not in own}
+        bend = np.zeros_like(next(iter(shared.terms.values())))
+        bend[:, 0] = given.flexure_arcsec_per_min / 60 * shared.time_s
+        terms["flexure"] = bend @ axes
+        owners = {owner: names for owner, names in shared.owners.items() if owner != "near_air"}
+        owners["structure"] = (*owners.get("structure", ()), "flexure")
+        return Shared(shared.start_s, shared.rate_hz, terms, None, owners)
 
     def _draw_air(
         self, air_rng: np.random.Generator, near_rng: np.random.Generator
@@ -123,19 +133,6 @@ class _SecondCameraRun(Simulation):
         for start in range(self._done, stop, const.FRAMES_OF_SECOND):
             yield from self.exposed(start, min(start + const.FRAMES_OF_SECOND, stop))
         self._done = stop
-
-
-def _as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
-    """Return the motion along the second camera's axes, its flexure beside it."""
-    axes = turn(-given.angle_deg)
-    own = set(shared.owners.get("near_air", ()))
-    terms = {name: path @ axes for name, path in shared.terms.items() if name not in own}
-    bend = np.zeros_like(next(iter(shared.terms.values())))
-    bend[:, 0] = given.flexure_arcsec_per_min / 60 * shared.time_s
-    terms["flexure"] = bend @ axes
-    owners = {owner: names for owner, names in shared.owners.items() if owner != "near_air"}
-    owners["structure"] = (*owners.get("structure", ()), "flexure")
-    return Shared(shared.start_s, shared.rate_hz, terms, None, owners)
 
 
 # --- FITS files -----------------------------------------------------------------------------------

@@ -247,7 +247,7 @@ class Block:
     """Measurements of a block, arrays of shape (n, k); positions are in the frame.
 
     `alive` says that a sample is credible by itself; stars are compared in `judge`. `star_term`
-    and `background_term` are those of `centroid_variance_terms`.
+    and `background_term` are those of `WindowedShapes.variance_terms`.
     """
 
     x: FloatArray

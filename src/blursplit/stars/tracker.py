@@ -98,7 +98,7 @@ class _FrameQuality:
 class Tracker:
     """Walks through the sequence block by block and keeps what was measured.
 
-    `field`: from `find_stars`.
+    `field`: from `Field.find`.
     """
 
     def __init__(
