@@ -24,7 +24,7 @@ from blursplit.campaign.store import (
     with_unscaled,
 )
 from blursplit.report import figures as draw
-from blursplit.report import page_shell, render_template
+from blursplit.report import page_of
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.result import Result
@@ -138,8 +138,9 @@ def acceptance_page(acceptance: Acceptance) -> str:
     ]
     digests = [("the limits", a.limits_digest), ("the tap result", a.tap_digest)]
     order = {"fail": 0, "not shown": 1, "pass": 2}
-    body = render_template(
+    return page_of(
         "accept.html",
+        f"{a.title}: {a.state}",
         a=a,
         said=sentence(f"accept-{a.state.replace(' ', '-')}"),
         facts=facts.items(),
@@ -151,7 +152,6 @@ def acceptance_page(acceptance: Acceptance) -> str:
         runs=runs,
         digests=[(name, digest[: const.DIGEST_SHOWN]) for name, digest in digests if digest],
     )
-    return page_shell(f"{a.title}: {a.state}", body)
 
 
 # --- comparison ----------------------------------------------------------------------------------
@@ -164,8 +164,9 @@ def comparison_page(
     c = comparison
     found, absent = c.rows()
     series = [[s for _, s in side if s is not None] for side in (before, after)]
-    body = render_template(
+    return page_of(
         "compare.html",
+        c.headline or "Before against after",
         c=c,
         stars=_air_stars(c, before, after),
         plot=_change_plot(c),
@@ -185,7 +186,6 @@ def comparison_page(
         ],
         probability=c.common_air and probability95(c.common_air.probability_smaller),
     )
-    return page_shell(c.headline or "Before against after", body)
 
 
 def _air_stars(
@@ -295,8 +295,9 @@ def archive_page(
         page = None if results is None else (results / key / "index.html").resolve()
         return page.as_uri() if page is not None and page.is_file() else ""
 
-    body = render_template(
+    return page_of(
         "archive.html",
+        summary.headline or title,
         s=summary,
         title=title,
         picks=[{"pick": p, "link": link(p.key)} for p in summary.worth_opening],
@@ -331,7 +332,6 @@ def archive_page(
         ],
         rest=max(len(rows) - const.ARCHIVE_LISTED, 0),
     )
-    return page_shell(summary.headline or title, body)
 
 
 def _width(row: Row) -> str:
@@ -412,8 +412,10 @@ def live_page(
     `renew_s`: None for the last state. `result_page`: where the whole result is. `cautions`: where
     somebody works on the telescope meanwhile.
     """
-    body = render_template(
+    return page_of(
         "watch.html",
+        title,
+        script="" if renew_s is None else _RENEW,
         title=title,
         ended=update.ended,
         renew_s=renew_s,
@@ -423,7 +425,6 @@ def live_page(
         cautions=cautions,
         notes=notes[-20:],
     )
-    return page_shell(title, body, script="" if renew_s is None else _RENEW)
 
 
 def _mode_plot(changes: Sequence[ModeChange]) -> dict[str, Any] | None:

@@ -47,18 +47,21 @@ def run(
     if len(reports) > 1:
         tables, size, measured = [_beside(names, reports)], "", ""
     if out is not None:
-        from blursplit.report.page import page_shell, render_template
+        from blursplit.report.page import page_of
 
         heading = " and ".join(names)
-        text = render_template(
-            "pier.html",
-            heading=heading,
-            one=one,
-            texts=[size, measured],
-            tables=tables,
-            doubt=_tilt_doubt(),
+        cli.write_page(
+            out,
+            page_of(
+                "pier.html",
+                f"{heading}: pier",
+                heading=heading,
+                one=one,
+                texts=[size, measured],
+                tables=tables,
+                doubt=_tilt_doubt(),
+            ),
         )
-        cli.write_page(out, page_shell(f"{heading}: pier", text))
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from blursplit.report import figures, notebook
-from blursplit.report.page import page_shell, render_page, render_template
+from blursplit.report.page import page_of, render_page
 from blursplit.report.summary import summarize
 from blursplit.report.terminal import print_summary, progress, stages
 
 __all__ = [
     "figures",
     "notebook",
-    "page_shell",
+    "page_of",
     "print_summary",
     "progress",
     "render_page",
-    "render_template",
     "stages",
     "summarize",
 ]

@@ -93,7 +93,7 @@ def _marked(pattern: str, kind: str, text: str) -> Any:
     return Markup(marked)  # noqa: S704 - escaped above
 
 
-def render_template(name: str, **values: Any) -> str:
+def _render(name: str, **values: Any) -> str:
     """Fill one of the package's templates; every text is escaped unless it is `Markup`."""
     return _environment().get_template(name).render(**values)
 
@@ -130,32 +130,33 @@ def _policy(scripts: list[str]) -> str:
     return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}"
 
 
-def page_shell(title: str, body_html: str, charts: bool = False, script: str = "") -> str:
-    """Return a whole HTML page around a body, in the looks that all pages share.
+def page_of(
+    template: str, head: str, /, *, with_charts: bool = False, script: str = "", **values: Any
+) -> str:
+    """Return a whole HTML page made of a template of the package, in the looks all pages share.
 
-    `title`: title of the page as plain text; it is escaped here. `body_html`: ready HTML; whoever
-    made it has escaped what came from files (for instance with `render_template` or `html.escape`).
-    `charts`: whether the charting script and the script that makes charts of the page's data go in.
-    `script`: a script of this page alone. The looks (system, light, dark, dim red for the night)
-    are chosen by radio buttons and CSS alone.
+    `head`: title of the page. It and every text among `values`, what the template is filled with,
+    are escaped unless they are `Markup`. `with_charts`: whether the charting script and the script
+    that makes charts of the page's data go in. `script`: a script of this page alone. The looks
+    (system, light, dark, dim red for the night) are chosen by radio buttons and CSS alone.
     """
     from importlib.metadata import version
 
     from markupsafe import Markup
 
-    sources = ["vendor/uPlot.iife.min.js", "script.js"] if charts else []
+    sources = ["vendor/uPlot.iife.min.js", "script.js"] if with_charts else []
     chosen = [*(_package_text(name).strip() for name in sources), *([script] if script else [])]
     style = _style()
-    if charts:
+    if with_charts:
         style = _package_text("vendor/uPlot.min.css") + "\n" + style
-    return render_template(
+    return _render(
         "shell.html",
-        title=title,
+        title=head,
         version=version("blursplit"),
         policy=_policy(chosen),
         style=Markup(style),  # noqa: S704 - the package's own files
         looks=LOOKS,
-        body=Markup(body_html),  # noqa: S704 - ready HTML by contract
+        body=Markup(_render(template, **values)),  # noqa: S704 - escaped by the template
         scripts=[Markup(text) for text in chosen],  # noqa: S704 - the package's own files
     )
 
@@ -392,8 +393,10 @@ def render_page(result: Result, series: Series) -> str:
     # what the page's script draws in place of the still figures
     drawn = _spectrum_chart(result, series), *(_motion_chart(result, series, a) for a in "xy")
     charts = [chart for chart in drawn if chart is not None]
-    body = render_template(
+    return page_of(
         "page.html",
+        f"{summary['title']}: {summary['headline']}",
+        with_charts=bool(charts),
         s=summary,
         stars=stars,
         loop=_loop(result, series),
@@ -403,4 +406,3 @@ def render_page(result: Result, series: Series) -> str:
         charts=charts,
         method=METHOD,
     )
-    return page_shell(f"{summary['title']}: {summary['headline']}", body, charts=bool(charts))
