@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.two_rates import _split_at_rate_change
 from blursplit.frames.inspection import _small_ratio
-from blursplit.frames.timing import RatePart, Timing, change_of_rate
+from blursplit.frames.timing import RatePart, Timing, _change_of_rate
 from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
@@ -85,7 +85,7 @@ def test_change_of_rate_is_placed(gap_s, late_s):
     time_s = np.concatenate([first, first[-1] + gap_s + np.arange(500) / 50])
     time_s = np.sort(time_s + late_s * rng.uniform(size=time_s.size))
     # without a gap the frame on the border belongs to both
-    assert abs(change_of_rate(time_s) - 700) <= 1
+    assert abs(_change_of_rate(time_s) - 700) <= 1
 
 
 def test_one_rate_with_lost_frames_gaps_and_late_stamps_has_no_change():
@@ -94,8 +94,8 @@ def test_one_rate_with_lost_frames_gaps_and_late_stamps_has_no_change():
     number = np.flatnonzero(rng.uniform(size=2000) > 0.1)
     time_s = np.sort(number / 50 + 0.003 * rng.uniform(size=number.size))
     time_s[900:] += 20.0
-    assert change_of_rate(time_s) is None
-    assert change_of_rate(time_s[:150]) is None
+    assert _change_of_rate(time_s) is None
+    assert _change_of_rate(time_s[:150]) is None
 
 
 @pytest.mark.parametrize("jitter", [0.0, 0.1, 0.3])
@@ -188,6 +188,6 @@ def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
 def test_the_shortest_runs_that_can_hold_two_rates_are_looked_at(frames: int) -> None:
     # A hundred intervals on each side: 201 frames.
     steps = np.where(np.arange(frames - 1) < (frames - 1) // 2, 0.02, 0.03)
-    cut = change_of_rate(np.concatenate([[0.0], np.cumsum(steps)]))
+    cut = _change_of_rate(np.concatenate([[0.0], np.cumsum(steps)]))
     assert cut == (None if frames < 201 else (frames - 1) // 2)
-    assert change_of_rate(0.02 * np.arange(frames)) is None
+    assert _change_of_rate(0.02 * np.arange(frames)) is None

@@ -11,7 +11,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.frames.timing import Timing, change_of_rate
+from blursplit.frames.timing import RatePart, Timing
 from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData
 from blursplit.result import Facts
@@ -86,9 +86,10 @@ def _split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Sta
     """
     if (tracks.cadence_s or np.inf) >= const.RATES_SLOW_CADENCE_S:
         return tracks, None
-    cut = change_of_rate(tracks.time_s)
-    if cut is None:
+    rates = RatePart.both(tracks.time_s)
+    if not rates:
         return tracks, None
+    cut = rates[1].first
     hardware = rig.get("time_stamps") == "hardware"
     parts = [_part(tracks, slice(0, cut), hardware), _part(tracks, slice(cut, None), hardware)]
     if any(part.timing == "irregular" for part in parts):

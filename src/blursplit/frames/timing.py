@@ -205,7 +205,7 @@ class RatePart:
 
         `longest_wait_s`: a longer wait is a gap, in which no frame is missing.
         """
-        cut = change_of_rate(time_s)
+        cut = _change_of_rate(time_s)
         if cut is None:
             return ()
         return tuple(_part(time_s, a, b, longest_wait_s) for a, b in ((0, cut), (cut, time_s.size)))
@@ -219,7 +219,7 @@ def _part(time_s: FloatArray, first: int, stop: int, longest_wait_s: float) -> R
     return RatePart(first, stop - first, float(time_s[first]), interval, missing)
 
 
-def change_of_rate(time_s: FloatArray) -> int | None:
+def _change_of_rate(time_s: FloatArray) -> int | None:
     """Return the first frame of the second rate, or None where there is one rate.
 
     Two means fitted to the intervals in order, gaps cut to three usual intervals; the parts must
