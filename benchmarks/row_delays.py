@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.budget.record import shared_and_differential
+from blursplit.budget.record import Motion
 from blursplit.evidence.guest import Record
 from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.common import GridData
@@ -106,7 +106,7 @@ def look_at(
         "telescope.aperture_m": scene.telescope.aperture_m,
     }
     rig = Rig.read(None, [f"{key}={value}" for key, value in known.items()])
-    grid = shared_and_differential(Record.of(tracks, rig.with_header({}), None)).quiet
+    grid = Motion.of(Record.of(tracks, rig.with_header({}), None)).quiet
     if grid is None:
         return None, (), ()
     search = LineSearch.of(

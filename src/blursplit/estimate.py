@@ -181,6 +181,12 @@ class Estimate(BaseModel):
         values = _finite(draws)
         return Estimate.from_draws(values) if len(values) else None
 
+    @staticmethod
+    def ends_about(value: float, ends: Iterable[float]) -> list[float]:
+        """Return ends in the order of `PERCENTILES`, pulled so that the value lies among them."""
+        low95, low, _, high, high95 = map(float, ends)
+        return [min(low95, value), min(low, value), value, max(high, value), max(high95, value)]
+
 
 def _decimals(low: float, high: float) -> int:
     """Return how many decimals show two figures of an interval."""
@@ -195,9 +201,3 @@ def _ends(values: np.ndarray) -> list[float]:
 def _finite(draws: ArrayLike) -> np.ndarray:
     values = np.asarray(draws, dtype=np.float64)
     return values[np.isfinite(values)]
-
-
-def ends_about(value: float, ends: Iterable[float]) -> list[float]:
-    """Return ends in the order of `PERCENTILES`, pulled so that a value lies in their middle."""
-    low95, low, _, high, high95 = map(float, ends)
-    return [min(low95, value), min(low, value), value, max(high, value), max(high95, value)]

@@ -127,10 +127,11 @@ def measure_tracks(
     the frames. `second_camera`: of another camera on the same mount. `tell`: called with the name
     of each stage as it begins.
     """
-    from blursplit.budget import answer, findings, line_search, record
+    from blursplit.budget import answer, findings, line_search
+    from blursplit.budget.record import Allowed, Motion
     from blursplit.budget.witnesses import weigh_second_camera, weigh_sensors
     from blursplit.evidence.focus_runs import FocusRuns
-    from blursplit.evidence.guest import AboveTheAir
+    from blursplit.evidence.guest import AboveTheAir, Record
     from blursplit.evidence.mask import MaskGuest
     from blursplit.evidence.rolling_rows import find_row_delay
     from blursplit.evidence.two_rates import TwoRates
@@ -140,12 +141,12 @@ def measure_tracks(
     others = FocusRuns(tuple((one.name, one.tracks, one.rig) for one in focus_runs))
     guests = (TwoRates(blur_time_s), others, AboveTheAir(), MaskGuest())
     tell("shared motion")
-    run = record.prepare(source.tracks, source.rig, blur_time_s, guests)
-    motion = record.shared_and_differential(run)
+    run = Record.of(source.tracks, source.rig, blur_time_s, guests)
+    motion = Motion.of(run)
     checks = are_these_raw(run.whole, run.motion if run.tracks is run.whole else None, run.rig)
     tell("stacked stars")
-    stack = record.stack_stars(run)
-    allowed = record.what_can_be_said(run, motion, stack)
+    stack = run.stacked()
+    allowed = Allowed.of(run, motion, stack)
     tell("lines")
     lines = line_search.Lines.of(run, motion, stack)
     searched = () if lines.search is None else lines.search.lines

@@ -99,7 +99,7 @@ def pair():
 def weigh(main, second, *options):
     """Return what a second camera is worth to a record that nothing else is known of."""
     from blursplit.budget.line_search import Lines
-    from blursplit.budget.record import shared_and_differential
+    from blursplit.budget.record import Motion
     from blursplit.rig import Rig
 
     rig = Rig(main.rig.settings, Rig.read(None, options).setup) if options else main.rig
@@ -107,7 +107,7 @@ def weigh(main, second, *options):
     none = np.zeros(0)
     lines = Lines(None, (), none, none, None, {})
     second = replace(second, rig=second.rig.with_header({}))
-    so_far = _Weighed(shared_and_differential(record), lines)
+    so_far = _Weighed(Motion.of(record), lines)
     return weigh_second_camera(record, so_far, second, 1)
 
 

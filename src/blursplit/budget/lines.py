@@ -15,7 +15,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.line_terms import LineTerm
 from blursplit.drive.terms import declared_periods
-from blursplit.estimate import Estimate, ends_about
+from blursplit.estimate import Estimate
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
 from blursplit.spectra import (
@@ -470,7 +470,7 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
     ends = np.percentile(draws, const.PERCENTILES)
     if ends[0] <= 0.0:
         return Estimate.upper_limit(float(np.percentile(draws, 95.0)))
-    return Estimate.from_ends(ends_about(float(fit.axis_ratio), ends))
+    return Estimate.from_ends(Estimate.ends_about(float(fit.axis_ratio), ends))
 
 
 def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:

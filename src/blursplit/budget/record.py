@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
-from blursplit.evidence.guest import Guest, Record
+from blursplit.evidence.guest import Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData
 from blursplit.result import Remark
-from blursplit.rig import Rig
-from blursplit.stars.tracks import StarTracks
-
-__all__ = [
-    "Allowed",
-    "Motion",
-    "Record",
-    "prepare",
-    "what_can_be_said",
-]
 
 
 @dataclass(frozen=True)
@@ -38,6 +27,27 @@ class Motion:
     grid: GridData | None
     quiet: GridData | None
 
+    @classmethod
+    def of(cls, record: Record, found_before: tuple[DriveTerm, ...] | None = None) -> Motion:
+        """Put the motion on a grid of times, if its times follow one.
+
+        `found_before`: terms of the drive that an earlier part of the run has shown; none are
+        looked for then.
+        """
+        tracks, facts = record.tracks, record.facts
+        grid = None
+        if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
+            grid = GridData.of(
+                tracks,
+                record.motion,
+                scale_arcsec=facts.scale_arcsec or 1.0,
+                cadence_s=tracks.cadence_s,
+            )
+        length = tracks.longest_stretch_s if grid is None else grid.longest_s
+        terms = terms_of_drive(record.rig, grid, length, found_before)
+        quiet = None if grid is None else align_rows(without_drive(grid, terms))
+        return cls(record.motion, record.pairs, terms, grid, quiet)
+
 
 @dataclass(frozen=True)
 class Allowed:
@@ -47,86 +57,47 @@ class Allowed:
     reasons: tuple[Remark, ...]
     steps: tuple[str, ...]
 
+    @classmethod
+    def of(cls, record: Record, motion: Motion, stack: StarImages | None) -> Allowed:
+        """Return the level of the answer: positions < widths < split, with the reasons for less."""
+        facts, tracks = record.facts, record.tracks
+        reasons: list[Remark] = []
+        steps: list[str] = []
+        level = "split"
 
-def prepare(
-    tracks: StarTracks, rig: Rig, blur_time_s: float | None, guests: Sequence[Guest]
-) -> Record:
-    """Undo what is special about a record."""
-    record = Record.of(tracks, rig, blur_time_s)
-    for guest in guests:
-        record = guest.prepare(record)
-    return record
+        def lower(to: str, code: str, step: str | None = None, **more: float | str | None) -> None:
+            nonlocal level
+            level = min(level, to, key=("positions", "widths", "split").index)
+            reasons.append(Remark.of(code, **more))
+            if step is not None:
+                steps.append(step)
 
-
-def shared_and_differential(
-    record: Record, found_before: tuple[DriveTerm, ...] | None = None
-) -> Motion:
-    """Put the motion on a grid of times, if its times follow one.
-
-    `found_before`: terms of the drive that an earlier part of the run has shown; none are looked
-    for then.
-    """
-    tracks, facts = record.tracks, record.facts
-    grid = None
-    if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
-        grid = GridData.of(
-            tracks,
-            record.motion,
-            scale_arcsec=facts.scale_arcsec or 1.0,
-            cadence_s=tracks.cadence_s,
-        )
-    length = tracks.longest_stretch_s if grid is None else grid.longest_s
-    terms = terms_of_drive(record.rig, grid, length, found_before)
-    quiet = None if grid is None else align_rows(without_drive(grid, terms))
-    return Motion(record.motion, record.pairs, terms, grid, quiet)
-
-
-def stack_stars(record: Record) -> StarImages | None:
-    """Add up the cut-outs, as recorded and registered."""
-    facts = record.facts
-    return StarImages.of(record.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
-
-
-def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -> Allowed:
-    """Return the level of the answer: positions < widths < split, with the reasons for less."""
-    facts, tracks = record.facts, record.tracks
-    reasons: list[Remark] = []
-    steps: list[str] = []
-    level = "split"
-
-    def lower(to: str, code: str, step: str | None = None, **more: float | str | None) -> None:
-        nonlocal level
-        level = min(level, to, key=("positions", "widths", "split").index)
-        reasons.append(Remark.of(code, **more))
-        if step is not None:
-            steps.append(step)
-
-    if record.barred is not None:
-        level = "positions"
-        reasons.append(record.barred)
-    if facts.scale_arcsec is None:
-        lower("positions", "no-pixel-scale", "state-pixel-scale")
-    elif facts.optics is None and record.barred is None:
-        lower("positions", "no-aperture", "state-aperture")
-    if stack is None:
-        narrow = any(code == "undersampled" for code, _ in tracks.notes)
-        lower("positions", "no-star-image", "finer-sampling" if narrow else "raw-frames")
-    if not facts.within_record:
-        lower(
-            "positions",
-            "blur-time-too-long",
-            "longer-run",
-            blur_time_s=facts.blur_time_s,
-            duration_s=tracks.duration_s,
-        )
-    if motion.grid is None:
-        lower(
-            "widths",
-            *_no_spectra(record),
-            exposure_s=tracks.exposure_s,
-            frames=tracks.n_frames,
-        )
-    return Allowed(level, tuple(reasons), tuple(steps))
+        if record.barred is not None:
+            level = "positions"
+            reasons.append(record.barred)
+        if facts.scale_arcsec is None:
+            lower("positions", "no-pixel-scale", "state-pixel-scale")
+        elif facts.optics is None and record.barred is None:
+            lower("positions", "no-aperture", "state-aperture")
+        if stack is None:
+            narrow = any(code == "undersampled" for code, _ in tracks.notes)
+            lower("positions", "no-star-image", "finer-sampling" if narrow else "raw-frames")
+        if not facts.within_record:
+            lower(
+                "positions",
+                "blur-time-too-long",
+                "longer-run",
+                blur_time_s=facts.blur_time_s,
+                duration_s=tracks.duration_s,
+            )
+        if motion.grid is None:
+            lower(
+                "widths",
+                *_no_spectra(record),
+                exposure_s=tracks.exposure_s,
+                frames=tracks.n_frames,
+            )
+        return cls(level, tuple(reasons), tuple(steps))
 
 
 def _no_spectra(record: Record) -> tuple[str, str]:

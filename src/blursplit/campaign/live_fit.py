@@ -24,10 +24,10 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit, Kept, Pace
 from blursplit.budget.line_search import Lines
-from blursplit.budget.record import Record, shared_and_differential
+from blursplit.budget.record import Allowed, Motion
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
-from blursplit.evidence.guest import AboveTheAir
+from blursplit.evidence.guest import AboveTheAir, Record
 from blursplit.frames import open_frames
 from blursplit.image.stack import StarImages
 from blursplit.measure import measure_tracks
@@ -94,17 +94,17 @@ class _QuickFits:
 
         Lines and a drive's period are those that `look_ahead` found in the tracks before.
         """
-        from blursplit.budget import answer, findings, record
+        from blursplit.budget import answer, findings
         from blursplit.evidence.mask import MaskGuest
         from blursplit.evidence.two_rates import TwoRates
 
         start = time.process_time()
         begin_s, end_s = float(tracks.time_s[0]), float(tracks.time_s[-1])
         tracks = replace(tracks, time_s=tracks.time_s - begin_s)
-        run = record.prepare(tracks, rig, None, (TwoRates(None), AboveTheAir(), MaskGuest()))
-        motion = record.shared_and_differential(run, self._terms)
-        stack = record.stack_stars(run)
-        allowed = record.what_can_be_said(run, motion, stack)
+        run = Record.of(tracks, rig, None, (TwoRates(None), AboveTheAir(), MaskGuest()))
+        motion = Motion.of(run, self._terms)
+        stack = run.stacked()
+        allowed = Allowed.of(run, motion, stack)
         self._last = run, stack
         lines = self._lines or Lines.of(run, motion, stack)
         pace = Pace(
@@ -139,7 +139,7 @@ class _QuickFits:
         if self._last is None:
             return
         run, stack = self._last
-        motion = shared_and_differential(run)
+        motion = Motion.of(run)
         self._terms, self._lines = motion.terms, Lines.of(run, motion, stack)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,10 +37,15 @@ class Record:
     barred: Remark | None = None  # why nothing may be said of the air
 
     @classmethod
-    def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
-        """Return the record of tracks as they are."""
+    def of(
+        cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None, guests: Sequence[Guest] = ()
+    ) -> Record:
+        """Return the record of tracks; the guests undo what is special about it."""
         facts = Facts.of(tracks, rig, blur_time_s)
-        return cls(tracks, tracks, tracks, *_motion_and_pairs(tracks), rig, facts)
+        record = cls(tracks, tracks, tracks, *_motion_and_pairs(tracks), rig, facts)
+        for guest in guests:
+            record = guest.prepare(record)
+        return record
 
     @property
     def conditions(self) -> Conditions | None:
@@ -60,6 +66,11 @@ class Record:
     def shapes_are_stars(self) -> bool:
         """Whether the shapes of the images are those of stars through the whole telescope."""
         return all(guest.shapes_are_stars for guest in self.guests)
+
+    def stacked(self) -> StarImages | None:
+        """Add up the cut-outs, as recorded and registered."""
+        facts = self.facts
+        return StarImages.of(self.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
 
     def with_tracks(self, tracks: StarTracks, facts: Facts) -> Record:
         """Return the record drawn from other tracks, whose motion is measured anew."""

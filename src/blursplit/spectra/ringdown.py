@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.estimate import ends_about
+from blursplit.estimate import Estimate
 from blursplit.spectra.events import fast_part, find_onsets
 from blursplit.types import ComplexArray, FloatArray
 
@@ -179,7 +179,7 @@ def _later(time: Interval | None, by_s: float) -> Interval | None:
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
-    return Interval(*ends_about(value, np.percentile(draws, const.PERCENTILES)))
+    return Interval(*Estimate.ends_about(value, np.percentile(draws, const.PERCENTILES)))
 
 
 def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: float) -> float:

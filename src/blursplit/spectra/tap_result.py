@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate, ends_about
+from blursplit.estimate import Estimate
 from blursplit.result import Document, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
@@ -370,7 +370,7 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
     rise = np.zeros(grid.size)
     for part, row in zip(odds, scaled, strict=True):
         rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
-    return Estimate.from_ends(ends_about(value, np.interp(shares, rise, grid)))
+    return Estimate.from_ends(Estimate.ends_about(value, np.interp(shares, rise, grid)))
 
 
 def _alias_odds(
