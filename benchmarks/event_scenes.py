@@ -14,9 +14,7 @@ import numpy as np
 from blursplit.simulate.air import Atmosphere, Pace
 from blursplit.simulate.camera import StarField, _annular_pupil, tilt_basis
 from blursplit.simulate.motion import Shared
-from blursplit.simulate.scene import (
-    Scene,
-)
+from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import _frames_per_stretch, _layer_geometries
 
 if TYPE_CHECKING:

@@ -4,11 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.budget.line_search import _damping_log_odds, _image_log_odds, _StarImage
-from blursplit.budget.line_terms import (
-    LineTerm,
-    blur_inside_exposure,
-    line_cores_hz,
-)
+from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, line_cores_hz
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign.estimates import (
-    Background,
-)
+from blursplit.campaign.estimates import Background
 from blursplit.spectra.lines import LineSearch
 from blursplit.turbulence.conversions import seeing_arcsec
 

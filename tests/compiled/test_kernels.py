@@ -21,11 +21,7 @@ from blursplit.constants import STAMP_NUMBERS
 from blursplit.frames.source import _gather, _pack, _to_adu
 from blursplit.stars import block
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
-from blursplit.stars.pixels import (
-    border_places,
-    brightest_near,
-    measure_sky,
-)
+from blursplit.stars.pixels import border_places, brightest_near, measure_sky
 from blursplit.stars.register import smoothed
 from blursplit.stars.robust import level_and_scatter, masked_median, median_of
 

@@ -6,10 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.evidence.guide_loop import (
-    _find_guide_loop,
-    _residual_gain,
-)
+from blursplit.evidence.guide_loop import _find_guide_loop, _residual_gain
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.answer import _narrowest_width_arcsec
-from blursplit.evidence.long_frames import (
-    _drift_of_short_frames,
-    _tracking_of_long_frames,
-)
+from blursplit.evidence.long_frames import _drift_of_short_frames, _tracking_of_long_frames
 from blursplit.motion.inside import FrameTensors
 
 TAU, GAP = 60.0, 90.0  # s

@@ -6,12 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.spectra import (
-    lomb_scargle_density,
-    multitaper_density,
-    regular_grid,
-    steady_chance,
-)
+from blursplit.spectra import lomb_scargle_density, multitaper_density, regular_grid, steady_chance
 
 
 def test_white_noise_lands_on_its_level(rng):

@@ -12,11 +12,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import WINDOW_OVER_SIGMA
 from blursplit.stars.build_tracks import _gain_of, _noise_against_level
-from blursplit.stars.centroid import (
-    _unwindow,
-    measure_centroids,
-    measure_windowed,
-)
+from blursplit.stars.centroid import _unwindow, measure_centroids, measure_windowed
 from blursplit.stars.pixels import fill_gaps, measure_sky
 
 if TYPE_CHECKING:

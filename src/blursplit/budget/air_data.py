@@ -399,8 +399,8 @@ class AirTable:
     ) -> AirTable:
         """Return the table for the mean motion of a mask's two images in place of one star's.
 
-        `self`: for one opening. `optics`: of one opening. `frequency_hz` (n_bins,): centres of the
-        bins of the data. `separation_m`: distance of the openings' centres.
+        The table is for one opening, and so are the `optics`. `frequency_hz` (n_bins,): centres of
+        the bins of the data. `separation_m`: distance of the openings' centres.
 
         The mean of two tilts has the spectrum (S1 + Sc)/2 with Sc the co-spectrum of beams the
         separation apart, here its mean over directions of the wind and both axes. Openings that

@@ -18,20 +18,13 @@ from blursplit.budget.record import Allowed, Motion
 from blursplit.definitions import CAUSES, CURES, OWNERS, STEADY, Conditions, History
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
-from blursplit.evidence.long_frames import (
-    slow_motion,
-)
+from blursplit.evidence.long_frames import slow_motion
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
-from blursplit.motion.inside import (
-    FrameTensors,
-    InsideMotion,
-    fast_variance_px2,
-    shared_shape,
-)
+from blursplit.motion.inside import FrameTensors, InsideMotion, fast_variance_px2, shared_shape
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels

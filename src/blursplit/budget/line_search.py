@@ -28,11 +28,7 @@ from blursplit.spectra import (
     shared_probability,
     steady_chance,
 )
-from blursplit.spectra.aliases import (
-    alias_candidates,
-    row_time_log_odds,
-    time_stamp_log_odds,
-)
+from blursplit.spectra.aliases import alias_candidates, row_time_log_odds, time_stamp_log_odds
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray

@@ -18,10 +18,7 @@ from blursplit.drive.terms import declared_periods
 from blursplit.estimate import Estimate
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
-from blursplit.spectra import (
-    AliasDecision,
-    LineFit,
-)
+from blursplit.spectra import AliasDecision, LineFit
 from blursplit.types import FloatArray, sure
 
 

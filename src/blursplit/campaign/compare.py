@@ -23,13 +23,7 @@ from blursplit.campaign.compare_record import (
     cell95,
     probability95,
 )
-from blursplit.campaign.estimates import (
-    Background,
-    bound95,
-    quantile,
-    r0_along_sight_m,
-    value_at,
-)
+from blursplit.campaign.estimates import Background, bound95, quantile, r0_along_sight_m, value_at
 from blursplit.definitions import Conditions, History, turn
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from blursplit.simulate.scene import (
-    Scene,
-    demo_night,
-)
+from blursplit.simulate.scene import Scene, demo_night
 from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
 

@@ -10,12 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.definitions import (
-    Conditions,
-    History,
-    principal_axes,
-    turn,
-)
+from blursplit.definitions import Conditions, History, principal_axes, turn
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace
 from blursplit.simulate.camera import (
     Detector,

@@ -12,11 +12,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.compiled import kernels, medians
-from blursplit.stars.centroid import (
-    WindowedShapes,
-    WindowSetup,
-    flat_stamps,
-)
+from blursplit.stars.centroid import WindowedShapes, WindowSetup, flat_stamps
 from blursplit.stars.robust import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 

@@ -17,10 +17,7 @@ from blursplit.report.figures.evidence import (
     half_axes,
     north_in_image,
 )
-from blursplit.report.figures.motion import (
-    draw_spectra_of_sides,
-    shared_density,
-)
+from blursplit.report.figures.motion import draw_spectra_of_sides, shared_density
 
 __all__ = [
     "WITNESS_CURVES",
