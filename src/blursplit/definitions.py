@@ -162,8 +162,7 @@ class History:
                 least = whole
             pair = [1.0 - least / whole, 1.0 - most / whole]
             if cure == "optics" and self.defocus_share > 0:
-                # frames hardly tell a Gaussian from a defocus of as wide rays, which costs less
-                # width
+                # frames hardly tell a Gaussian from a defocus as wide, which costs less width
                 pair.append(1.0 - least / replace(self, defocus_share=0.0).width())
             out[cure] = (min(pair), max(pair))
         return out

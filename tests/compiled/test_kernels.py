@@ -377,3 +377,30 @@ def test_what_modes_share_is_their_mean_and_taken_out():
     air_kernels.part_mean(left, mean)
     assert_allclose(mean, values.mean(axis=1, keepdims=True), atol=1e-6)  # single precision
     assert_allclose(left, values - values.mean(axis=1, keepdims=True), atol=1e-6)
+
+
+def test_transfer_function_of_an_image_is_the_product_of_its_textbook_factors():
+    """Square pixel, an unobstructed circle, Kolmogorov air and Gaussians, one a mean of two."""
+    step = np.array([[0.021, -0.006], [0.004, 0.017]])
+    row, column = np.indices((9, 6))
+    fx, fy = (a * column + b * (row - 4) for a, b in step)
+    highest, side = 0.13, 0.8  # the last corner lies beyond the pupil's reach
+    baseline = np.hypot(fx, fy) / highest
+    axis = np.linspace(0.0, 1.0, 20001)
+    pupil = 2.0 / np.pi * (np.arccos(axis) - axis * np.sqrt(1.0 - axis**2))
+    ends = np.log([1e-4, 1e2])
+    log_air = np.log(3.44) + 5.0 / 3.0 * np.linspace(*ends, 600)
+    tensors = np.array([[[0.5, 0.2], [0.2, 0.9]], [[3.0, -1.0], [-1.0, 2.0]], [[0.1, 0], [0, 6.0]]])
+    blurs = [
+        np.exp(-2.0 * np.pi**2 * (t[0, 0] * fx**2 + t[1, 1] * fy**2 + 2.0 * t[0, 1] * fx * fy))
+        for t in tensors
+    ]
+    expected = np.sinc(side * fx) * np.sinc(side * fy) * np.interp(baseline, axis, pupil)
+    expected *= np.exp(-3.44 * baseline ** (5.0 / 3.0)) * blurs[0] * 0.5 * (blurs[1] + blurs[2])
+    found = np.empty(fx.shape)
+    first = np.array([0, 1, 3])
+    air_kernels.without_paths(
+        step, highest, (pupil,), log_air[None], ends, tensors, first, side, found
+    )
+    assert baseline.max() > 1.0
+    assert_allclose(found, expected, rtol=1e-9, atol=1e-12)
