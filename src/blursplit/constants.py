@@ -204,10 +204,7 @@ STEP_LOG_RATIO = 28.5  # - | benchmarks/frame_checks.py --noise
 STEP_FLOOR_PX = 1e-6  # px | places are nowhere known better; keeps a path that lies still defined
 STEP_PUSHES = 4  # frames | from a step on in which one push may explain it as well; judgement
 STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
-STEP_AGREES = (
-    0.65,
-    2.0,
-)  # of it | change of medians beside it; benchmarks/frame_checks.py
+STEP_AGREES = (0.65, 2.0)  # of it | change of medians beside it; benchmarks/frame_checks.py
 STEP_KEPT = 0.5  # of the step | by all that lies before and after it; judgement
 STEP_ROUNDS = 2  # - | the noise is fitted again without the step; a third changes little
 STEP_MEMORY = 8  # frames | by which a path's changes are predicted; judgement

@@ -263,10 +263,7 @@ def _density_curves(grid: GridData) -> dict[str, FloatArray]:
         out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
         sigma = np.sqrt(grid.noise_arcsec2[: len(grid.star)])
         shared = _coherence_spectrum(
-            segment.stars_arcsec[:, :n],
-            segment.stars_arcsec[:, n:],
-            sigma,
-            grid.cadence_s,
+            segment.stars_arcsec[:, :n], segment.stars_arcsec[:, n:], sigma, grid.cadence_s
         )
         out["coherence"] = np.interp(
             density.frequency_hz, shared.frequency_hz, np.nan_to_num(shared.share, nan=0.0)

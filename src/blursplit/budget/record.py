@@ -92,10 +92,7 @@ class Allowed:
             )
         if motion.grid is None:
             lower(
-                "widths",
-                *_no_spectra(record),
-                exposure_s=tracks.exposure_s,
-                frames=tracks.n_frames,
+                "widths", *_no_spectra(record), exposure_s=tracks.exposure_s, frames=tracks.n_frames
             )
         return cls(level, tuple(reasons), tuple(steps))
 

@@ -119,9 +119,7 @@ def _weigh(
         remarks.append(Remark.of("sensor-proves-nothing", name=name))
         witness = Witness(kind=sensor.kind, name=name, used=False)
         return replace(
-            so_far,
-            witnesses=(*so_far.witnesses, witness),
-            said=(*so_far.said, *remarks),
+            so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, *remarks)
         )
     try:
         found = SensorEvidence.of(time_s[real], shared[real], grid.exposure_s, placed, seed=seed)

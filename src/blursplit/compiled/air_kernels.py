@@ -11,7 +11,7 @@ from blursplit.compiled.njit import exact, loose
 
 
 @exact
-def _place(at: float, n: int) -> tuple[int, float]:  # pragma: no cover - compiled
+def _place(at: float, n: int) -> tuple[int, float]:
     """Return the lower of n rows about a place, and the upper one's weight; ends clipped."""
     if not at > 0.0:  # nor is NaN
         at = 0.0
@@ -21,7 +21,7 @@ def _place(at: float, n: int) -> tuple[int, float]:  # pragma: no cover - compil
 
 
 @loose
-def rows_between(rows: Any, at: Any, out: Any) -> None:  # pragma: no cover - compiled
+def rows_between(rows: Any, at: Any, out: Any) -> None:
     """Write rows read at places between them; `at` (n,), `out` (n, columns)."""
     for t in range(at.size):
         lower, upper = _place(at[t], rows.shape[0])
@@ -30,9 +30,7 @@ def rows_between(rows: Any, at: Any, out: Any) -> None:  # pragma: no cover - co
 
 
 @loose
-def corners(  # pragma: no cover - compiled
-    n: Any, at: Any, other_at: Any, node: Any, weight: Any
-) -> None:
+def corners(n: Any, at: Any, other_at: Any, node: Any, weight: Any) -> None:
     """Write the four nodes of a grid about each place and their weights, (places, 4) each."""
     for t in range(at.size):
         i, u = _place(at[t], n[0])
@@ -45,7 +43,7 @@ def corners(  # pragma: no cover - compiled
 
 
 @loose
-def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:  # pragma: no cover
+def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:
     """Add a table's rows times weights to `out` (n, columns); `node`, `weight` (n, terms)."""
     for i in range(node.shape[0]):
         for k in range(node.shape[1]):
@@ -55,7 +53,7 @@ def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:  # pra
 
 
 @loose
-def turn(pair: Any, strength: Any, axis: Any, out: Any) -> None:  # pragma: no cover - compiled
+def turn(pair: Any, strength: Any, axis: Any, out: Any) -> None:
     """Add densities along and across the wind (n, 2, bins), turned, to `out` (n, 3, bins).
 
     `strength` (n,). `axis` (n, 2): cosine and sine of twice the wind's direction, times how steady
@@ -71,7 +69,7 @@ def turn(pair: Any, strength: Any, axis: Any, out: Any) -> None:  # pragma: no c
 
 
 @loose
-def part_mean(values: Any, mean: Any) -> None:  # pragma: no cover - compiled
+def part_mean(values: Any, mean: Any) -> None:
     """Take the mean over the middle axis out of `values` (n, modes, bins): `mean` (n, 1, bins)."""
     n, modes, bins = values.shape
     share = values.dtype.type(1.0 / modes)
@@ -87,9 +85,7 @@ def part_mean(values: Any, mean: Any) -> None:  # pragma: no cover - compiled
 
 
 @loose
-def folded_shapes(  # pragma: no cover - compiled
-    at: Any, gain: Any, centre: Any, half_width: Any, out: Any
-) -> None:
+def folded_shapes(at: Any, gain: Any, centre: Any, half_width: Any, out: Any) -> None:
     """Write two-sided Lorentzians of unit area, summed over the folds of each frequency.
 
     `at`, `gain` (bins, folds): true frequencies, none negative, and what is left of them there.
@@ -107,16 +103,14 @@ def folded_shapes(  # pragma: no cover - compiled
 
 
 @exact
-def _read(table: Any, share: float) -> float:  # pragma: no cover - compiled
+def _read(table: Any, share: float) -> float:
     """Interpolate a table of even steps from 0 to 1, which goes on as it ends."""
     lower, upper = _place(share * (table.size - 1), table.size)
     return float((1.0 - upper) * table[lower] + upper * table[lower + 1])
 
 
 @loose
-def _gaussians(  # pragma: no cover - compiled
-    fx: float, fy: float, tensors: Any, first: Any
-) -> tuple[float, float]:
+def _gaussians(fx: float, fy: float, tensors: Any, first: Any) -> tuple[float, float]:
     """Return -ln of the product of the single Gaussians, and that of the means of the groups."""
     loss, factor = 0.0, 1.0
     for group in range(len(first) - 1):
@@ -135,7 +129,7 @@ def _gaussians(  # pragma: no cover - compiled
 
 
 @loose
-def without_paths(  # pragma: no cover - compiled
+def without_paths(
     step: Any,
     highest: Any,
     radial: Any,

@@ -12,9 +12,7 @@ from blursplit.compiled.njit import exact, loose
 
 
 @loose
-def smooth_and_box(  # pragma: no cover - compiled
-    image: Any, weights: Any, half: int, smooth: Any, around: Any
-) -> None:
+def smooth_and_box(image: Any, weights: Any, half: int, smooth: Any, around: Any) -> None:
     """Write an image smoothed by symmetric weights along both axes, and its running means.
 
     `image` (ny, nx) float32: continued beyond its edges by their mirror image. `weights` (2 reach +
@@ -47,22 +45,20 @@ def smooth_and_box(  # pragma: no cover - compiled
 
 
 @loose
-def _add_row(total: Any, row: Any, weight: Any) -> None:  # pragma: no cover - compiled
+def _add_row(total: Any, row: Any, weight: Any) -> None:
     for i in range(total.size):
         total[i] += weight * row[i]
 
 
 @exact
-def _mirrored(place: int, length: int) -> int:  # pragma: no cover - compiled
+def _mirrored(place: int, length: int) -> int:
     """Return the pixel that stands for one beyond the edge: the edge's own comes twice."""
     place %= 2 * length
     return 2 * length - 1 - place if place >= length else place
 
 
 @exact
-def local_maxima(  # pragma: no cover - compiled
-    image: Any, threshold: float, reach: int, out: Any
-) -> int:
+def local_maxima(image: Any, threshold: float, reach: int, out: Any) -> int:
     """Write places (y nx + x) above a threshold that no pixel within reach tops; return how many.
 
     At most as many as `out` has room for are written; the number is of them all.
@@ -90,7 +86,7 @@ def local_maxima(  # pragma: no cover - compiled
 
 
 @exact
-def add_within(  # pragma: no cover - compiled
+def add_within(
     frames: Any,
     moved: Any,
     middle: Any,
@@ -127,7 +123,7 @@ def add_within(  # pragma: no cover - compiled
 
 
 @exact
-def densest_square(votes: Any, row: Any, column: Any) -> int:  # pragma: no cover - compiled
+def densest_square(votes: Any, row: Any, column: Any) -> int:
     """Return the first place (y nx + x) of the two by two cells that together have most votes.
 
     `row`, `column` (m,): cells with a vote; none of them in the last row or column.
@@ -145,7 +141,7 @@ def densest_square(votes: Any, row: Any, column: Any) -> int:  # pragma: no cove
 
 
 @loose
-def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pragma: no cover
+def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:
     """Write how images are correlated with others moved by whole pixels.
 
     `one`, `other` (n, patches, size, size). `reach`: largest move along either axis; so many pixels
@@ -173,7 +169,7 @@ def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pra
 
 
 @loose
-def clipped_changes(images: Any, lag: int, limit: float) -> Any:  # pragma: no cover - compiled
+def clipped_changes(images: Any, lag: int, limit: float) -> Any:
     """Return the sum of squares of what pixels change in `lag` images, and how many equal ones.
 
     `images` (n, pixels). `limit`: changes are clipped there.
@@ -192,7 +188,7 @@ def clipped_changes(images: Any, lag: int, limit: float) -> Any:  # pragma: no c
 
 
 @loose
-def filtered_noise(  # pragma: no cover - compiled
+def filtered_noise(
     stamps: Any, sky: Any, weights: Any, levels: Any, noise: Any, level: Any
 ) -> None:
     """Write, of each inner pixel of stamps, a squared filter's output and the level it sees.
@@ -224,9 +220,7 @@ def filtered_noise(  # pragma: no cover - compiled
 
 
 @exact
-def sums_in_bins(  # pragma: no cover - compiled
-    edges: Any, level: Any, noise: Any, count: Any, levels: Any, noises: Any
-) -> None:
+def sums_in_bins(edges: Any, level: Any, noise: Any, count: Any, levels: Any, noises: Any) -> None:
     """Add the values in each bin of the level; what lies at an edge belongs to the bin below."""
     inner = edges[1 : edges.size - 1]
     for i in range(level.size):
@@ -239,7 +233,7 @@ def sums_in_bins(  # pragma: no cover - compiled
 
 
 @loose
-def neighbour_products(images: Any, step: int, limit: float) -> float:  # pragma: no cover
+def neighbour_products(images: Any, step: int, limit: float) -> float:
     """Return the mean product of pixels `step` apart, along both axes alike, clipped to `limit`.
 
     `images` has the shape (n, patches, size, size).
@@ -261,9 +255,7 @@ def neighbour_products(images: Any, step: int, limit: float) -> float:  # pragma
 
 
 @exact
-def far_products(  # pragma: no cover - compiled
-    images: Any, one: Any, other: Any, steps: Any, limit: float, out: Any
-) -> None:
+def far_products(images: Any, one: Any, other: Any, steps: Any, limit: float, out: Any) -> None:
     """Write what `neighbour_products` says at some steps of pairs of images less each other.
 
     Behind it the sum of squares of what pixels side by side differ there, clipped to 1.5 limits.
@@ -288,7 +280,7 @@ def far_products(  # pragma: no cover - compiled
 
 
 @exact
-def patch_spread(change: Any, out: Any) -> None:  # pragma: no cover - compiled
+def patch_spread(change: Any, out: Any) -> None:
     """Write the median square of each patch's pixels; `change` is (n, patches, size, size)."""
     n, patches, size, _ = change.shape
     kept = np.empty(n * size * size)
@@ -303,7 +295,7 @@ def patch_spread(change: Any, out: Any) -> None:  # pragma: no cover - compiled
 
 
 @exact
-def above_neighbours(image: Any, out: Any) -> None:  # pragma: no cover - compiled
+def above_neighbours(image: Any, out: Any) -> None:
     """Write by how much each inner pixel stands above the highest of its four neighbours."""
     ny, nx = image.shape
     for y in range(1, ny - 1):

@@ -17,7 +17,7 @@ from blursplit.compiled.njit import exact
 
 
 @exact
-def judge_frames(  # pragma: no cover - compiled
+def judge_frames(
     off_x: Any,
     off_y: Any,
     ratio: Any,
@@ -67,9 +67,7 @@ def judge_frames(  # pragma: no cover - compiled
 
 
 @exact
-def _choose(  # pragma: no cover - compiled
-    alive: Any, clean: Any, inside: Any, usable: Any
-) -> None:
+def _choose(alive: Any, clean: Any, inside: Any, usable: Any) -> None:
     """Write the clean samples; where there are none, saturated and hit ones tell the place."""
     some = _count(clean) > 0
     for star in range(usable.size):
@@ -77,7 +75,7 @@ def _choose(  # pragma: no cover - compiled
 
 
 @exact
-def _gather(  # pragma: no cover - compiled
+def _gather(
     x: Any, y: Any, usable: Any, tolerance: float, again: Any, kept: Any, near: Any
 ) -> None:
     """Write the samples that agree with the median offset of their frame."""
@@ -94,7 +92,7 @@ def _gather(  # pragma: no cover - compiled
 
 
 @exact
-def _part_pair(ratio: Any, usable: Any, near: Any) -> None:  # pragma: no cover - compiled
+def _part_pair(ratio: Any, usable: Any, near: Any) -> None:
     """Of two stars that disagree nobody is right, unless only one of them has its own flux."""
     many = _count(near)
     if _count(usable) != const.PAIR or many >= min(const.PAIR, near.size):
@@ -108,21 +106,19 @@ def _part_pair(ratio: Any, usable: Any, near: Any) -> None:  # pragma: no cover 
 
 
 @exact
-def _within(  # pragma: no cover - compiled
-    x: Any, y: Any, to_x: float, to_y: float, reach: float, among: Any, out: Any
-) -> None:
+def _within(x: Any, y: Any, to_x: float, to_y: float, reach: float, among: Any, out: Any) -> None:
     for star in range(out.size):
         off_x, off_y = x[star] - to_x, y[star] - to_y
         out[star] = among[star] and off_x * off_x + off_y * off_y <= reach * reach
 
 
 @exact
-def _middle(values: Any, mask: Any, kept: Any) -> float:  # pragma: no cover - compiled
+def _middle(values: Any, mask: Any, kept: Any) -> float:
     return median_of(kept, keep(values, mask, kept))
 
 
 @exact
-def _count(mask: Any) -> int:  # pragma: no cover - compiled
+def _count(mask: Any) -> int:
     n = 0
     for star in range(mask.size):
         n += mask[star]
@@ -130,9 +126,7 @@ def _count(mask: Any) -> int:  # pragma: no cover - compiled
 
 
 @exact
-def _is_vanished(  # pragma: no cover - compiled
-    near: Any, alive: Any, inside: Any, flux: Any, many: int
-) -> bool:
+def _is_vanished(near: Any, alive: Any, inside: Any, flux: Any, many: int) -> bool:
     """Return whether as many stars are missing as are there, though they should be as clear.
 
     A jump may put some stars where others were; those left without a star betray it.
@@ -147,7 +141,7 @@ def _is_vanished(  # pragma: no cover - compiled
 
 
 @exact
-def _disagree(ratio: Any, near: Any) -> bool:  # pragma: no cover - compiled
+def _disagree(ratio: Any, near: Any) -> bool:
     """Return whether the stars' fluxes part by more than scintillation lets two of them."""
     most, least = 0.0, math.inf
     for star in range(near.size):

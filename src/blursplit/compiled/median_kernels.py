@@ -11,7 +11,7 @@ from blursplit.compiled.njit import exact
 
 
 @exact
-def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover - compiled
+def masked_median(values: Any, mask: Any, out: Any) -> None:
     """Write the median of each row's values under the mask, NaN where there is none."""
     rows, columns = values.shape
     kept = np.empty(columns)
@@ -21,7 +21,7 @@ def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover
 
 
 @exact
-def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma: no cover
+def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:
     """Write each row's deviations from its median under the mask in median deviations.
 
     Median deviations are `least` at least; a row without any value under the mask is NaN.
@@ -39,9 +39,7 @@ def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma
 
 
 @exact
-def apart_in_sigmas(  # pragma: no cover - compiled
-    values: Any, each: bool, least: float, out: Any
-) -> None:
+def apart_in_sigmas(values: Any, each: bool, least: float, out: Any) -> None:
     """Write how far values (n, k) are from the median of their row, in deviations as `in_sigmas`.
 
     Those of each column, or of all where `each` is false; zero where a value is not finite.
@@ -66,7 +64,7 @@ def apart_in_sigmas(  # pragma: no cover - compiled
 
 
 @exact
-def _middle_of(values: Any, absolute: int, kept: Any) -> float:  # pragma: no cover - compiled
+def _middle_of(values: Any, absolute: int, kept: Any) -> float:
     """Return the median of the finite ones of a table, or of their sizes."""
     n = 0
     for row in range(values.shape[0]):
@@ -78,7 +76,7 @@ def _middle_of(values: Any, absolute: int, kept: Any) -> float:  # pragma: no co
 
 
 @exact
-def two_levels(values: Any, fewest: int, out: Any) -> None:  # pragma: no cover - compiled
+def two_levels(values: Any, fewest: int, out: Any) -> None:
     """Write what values differ in all from two medians: of those before a place, and from it on.
 
     For each place with `fewest` values on either side.
@@ -97,7 +95,7 @@ def two_levels(values: Any, fewest: int, out: Any) -> None:  # pragma: no cover 
 
 
 @exact
-def keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
+def keep(values: Any, mask: Any, kept: Any) -> int:
     """Write the values under the mask one after the other and return how many they are."""
     n = 0
     for i in range(values.size):
@@ -108,7 +106,7 @@ def keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compil
 
 
 @exact
-def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
+def median_of(kept: Any, n: int) -> float:
     """Return the median of the first n values, which lose their order."""
     gaps = 0
     for i in range(n):
@@ -127,7 +125,7 @@ def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
 
 
 @exact
-def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled
+def level_and_scatter(image: Any, step: int) -> Any:
     """Return number, median and median deviation of the finite ones of every few pixels."""
     ny, nx = image.shape
     kept = np.empty(-(-ny // step) * -(-nx // step))
@@ -145,7 +143,7 @@ def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compi
 
 
 @exact
-def _select(values: Any, n: int, wanted: int) -> int:  # pragma: no cover - compiled
+def _select(values: Any, n: int, wanted: int) -> int:
     """Bring the value of rank `wanted` to its place; return from where on there is order before it.
 
     Before that place are smaller ones in any order. Values are parted at a pivot (Hoare 1961) by
@@ -176,9 +174,7 @@ def _select(values: Any, n: int, wanted: int) -> int:  # pragma: no cover - comp
 
 
 @exact
-def _part(  # pragma: no cover - compiled
-    values: Any, first: int, last: int, pivot: float, equal: int
-) -> int:
+def _part(values: Any, first: int, last: int, pivot: float, equal: int) -> int:
     """Bring values below a pivot, or equal to it as well, to the front; return where they end."""
     j = first
     for i in range(first, last + 1):

@@ -19,9 +19,7 @@ def _as_numpy(function: Kernel) -> Kernel:
 
 
 @_as_numpy
-def unwindow(  # pragma: no cover - compiled
-    xx: Any, yy: Any, xy: Any, window: float, out: Any
-) -> None:
+def unwindow(xx: Any, yy: Any, xy: Any, window: float, out: Any) -> None:
     """Write into (3, m) the second moments of Gaussians whose windowed moments are given."""
     inverse = 1.0 / (window * window)
     for i in range(xx.size):
@@ -36,9 +34,7 @@ def unwindow(  # pragma: no cover - compiled
 
 
 @_as_numpy
-def centroid_noise(  # pragma: no cover - compiled
-    shapes: Any, flux: Any, variance: Any, window: float, out: Any
-) -> None:
+def centroid_noise(shapes: Any, flux: Any, variance: Any, window: float, out: Any) -> None:
     """Write into (2, m) the terms of the variance of centroids from light and from background.
 
     `shapes`: moments along x and y, and the slopes along x and y, each (m,).
@@ -56,9 +52,7 @@ def centroid_noise(  # pragma: no cover - compiled
 
 
 @_as_numpy
-def sharpness(  # pragma: no cover - compiled
-    above: Any, at: Any, flux: Any, moments: Any, out: Any
-) -> None:
+def sharpness(above: Any, at: Any, flux: Any, moments: Any, out: Any) -> None:
     """Write by how much brightest pixels stand out more than in Gaussians of the frame's medians.
 
     `above`, `flux`, `at` and `moments`, of which there are two and three: (n, k) each, as `out` is.

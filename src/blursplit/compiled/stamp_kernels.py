@@ -26,9 +26,7 @@ def _inlined(function: Kernel) -> Kernel:
 
 
 @exact
-def gather(  # pragma: no cover - compiled
-    raw: Any, packing: Any, x0: Any, y0: Any, out: Any
-) -> None:
+def gather(raw: Any, packing: Any, x0: Any, y0: Any, out: Any) -> None:
     """Copy stamps into float32 [frame, star, y, x]; what lies beyond the frame is NaN.
 
     `raw` (ndarray of uint8 or uint16, shape (n, ny, nx)). `packing`: whether the bytes of 16-bit
@@ -52,9 +50,7 @@ def gather(  # pragma: no cover - compiled
 
 
 @exact
-def _copy_stamp(  # pragma: no cover - compiled
-    frame: Any, packing: Any, x: int, y: int, size: int, stamp: Any
-) -> None:
+def _copy_stamp(frame: Any, packing: Any, x: int, y: int, size: int, stamp: Any) -> None:
     """Copy a stamp that may reach over the edge of its frame, or to the end of its memory."""
     swapped, flip, zero = packing
     ny, nx = frame.shape
@@ -70,13 +66,13 @@ def _copy_stamp(  # pragma: no cover - compiled
 
 
 @exact
-def _is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
+def _is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:
     """Return whether all of a stamp lies within the frame."""
     return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
 
 
 @_inlined
-def _middle(v: Any) -> float:  # pragma: no cover - compiled
+def _middle(v: Any) -> float:
     """Return the median of twelve values: two sorted sixes, laid beside each other end to end."""
     a, b, c, d, e, f = _sorted_six(v[0], v[1], v[2], v[3], v[4], v[5])
     l, k, j, i, h, g = _sorted_six(v[6], v[7], v[8], v[9], v[10], v[11])  # noqa: E741
@@ -86,9 +82,7 @@ def _middle(v: Any) -> float:  # pragma: no cover - compiled
 
 
 @_inlined
-def _sorted_six(  # pragma: no cover - compiled
-    a: float, b: float, c: float, d: float, e: float, f: float
-) -> Any:
+def _sorted_six(a: float, b: float, c: float, d: float, e: float, f: float) -> Any:
     """Return six values in order, by a network that needs no branch (Knuth 1998, 5.3.4)."""
     a, f, b, d, c, e = min(a, f), max(a, f), min(b, d), max(b, d), min(c, e), max(c, e)
     b, c, d, e = min(b, c), max(b, c), min(d, e), max(d, e)
@@ -99,7 +93,7 @@ def _sorted_six(  # pragma: no cover - compiled
 
 
 @_inlined
-def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: no cover - compiled
+def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:
     """Return the sky and the variance of its pixels: medians over pieces of the border.
 
     `places` (n, 16): from `_beside`.
@@ -117,9 +111,7 @@ def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: 
 
 
 @exact
-def _sky_with_gaps(  # pragma: no cover - compiled
-    stamp: Any, places: Any, level: Any, spread: Any
-) -> tuple[float, float]:
+def _sky_with_gaps(stamp: Any, places: Any, level: Any, spread: Any) -> tuple[float, float]:
     each = places.shape[0]
     base, known = np.float64(0.0), 0
     for i in range(each):
@@ -148,7 +140,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
 
 
 @_inlined
-def _windows(  # pragma: no cover - compiled
+def _windows(
     x: float, y: float, lead: int, used: int, rates: Any, along_x: Any, along_y: Any
 ) -> None:
     """Write the window about (x, y) along both axes.
@@ -169,9 +161,7 @@ def _windows(  # pragma: no cover - compiled
 
 
 @_inlined
-def _moments(  # pragma: no cover - compiled
-    x: float, y: float, lead: int, used: int, room: Any
-) -> Any:
+def _moments(x: float, y: float, lead: int, used: int, room: Any) -> Any:
     """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre."""
     light, along_x, along_y, sums, _ = room
     x += lead
@@ -189,7 +179,7 @@ def _moments(  # pragma: no cover - compiled
 
 
 @_inlined
-def _centroid(  # pragma: no cover - compiled
+def _centroid(
     size: int,
     lead: int,
     x: float,
@@ -230,7 +220,7 @@ def _centroid(  # pragma: no cover - compiled
 
 
 @loose
-def border_sky(stamps: Any, places: Any, out: Any) -> None:  # pragma: no cover - compiled
+def border_sky(stamps: Any, places: Any, out: Any) -> None:
     """Write sky and variance of stamps, float32 (m, size * size), into (m, 2); as `measure`."""
     size = round(math.sqrt(stamps.shape[1]))
     sides = _beside(places, size, size)
@@ -240,7 +230,7 @@ def border_sky(stamps: Any, places: Any, out: Any) -> None:  # pragma: no cover 
 
 
 @loose
-def settle_windows(  # pragma: no cover - compiled
+def settle_windows(
     stamps: Any, sky: Any, start_x: Any, start_y: Any, window: Any, out: Any
 ) -> None:
     """Write x, y, core and moments as `measure_stamps` does into (8, m), the sky being known."""
@@ -253,13 +243,13 @@ def settle_windows(  # pragma: no cover - compiled
 
 
 @exact
-def _border_room(places: Any) -> Any:  # pragma: no cover - compiled
+def _border_room(places: Any) -> Any:
     """Return room for mean and variance of the border's pieces."""
     return np.empty(places.shape[1]), np.empty(places.shape[1])
 
 
 @exact
-def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
+def _room(size: int, window: Any) -> Any:
     """Return room for the light under a window, for the windows along both axes and for sums.
 
     Behind them stand the window's inverse variance and what its ratios change by.
@@ -277,18 +267,18 @@ def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
 
 
 @exact
-def _lanes(size: int) -> int:  # pragma: no cover - compiled
+def _lanes(size: int) -> int:
     return -(-size // const.LANES) * const.LANES
 
 
 @exact
-def _wide(size: int) -> Any:  # pragma: no cover - compiled
+def _wide(size: int) -> Any:
     """Return room for a stamp whose rows are filled up to whole lanes."""
     return np.zeros(size * _lanes(size), dtype=np.float32)
 
 
 @exact
-def _widen(stamp: Any, size: int, wide: Any) -> None:  # pragma: no cover - compiled
+def _widen(stamp: Any, size: int, wide: Any) -> None:
     """Copy a stamp; what lies beyond its rows is zero."""
     lanes = _lanes(size)
     for row in range(size):
@@ -300,7 +290,7 @@ def _widen(stamp: Any, size: int, wide: Any) -> None:  # pragma: no cover - comp
 
 
 @exact
-def _narrow(wide: Any, size: int, stamp: Any) -> None:  # pragma: no cover - compiled
+def _narrow(wide: Any, size: int, stamp: Any) -> None:
     lanes = _lanes(size)
     for row in range(size):
         begin, to = np.uintp(row * lanes), np.uintp(row * size)
@@ -309,7 +299,7 @@ def _narrow(wide: Any, size: int, stamp: Any) -> None:  # pragma: no cover - com
 
 
 @exact
-def _beside(places: Any, size: int, lanes: int) -> Any:  # pragma: no cover - compiled
+def _beside(places: Any, size: int, lanes: int) -> Any:
     """Return the pixels of the border's pieces side by side, in rows of so many lanes.
 
     Of shape (n, 16): the first pixel fills up what is beyond the twelve pieces.
@@ -324,7 +314,7 @@ def _beside(places: Any, size: int, lanes: int) -> Any:  # pragma: no cover - co
 
 
 @_inlined
-def _settle(  # pragma: no cover - compiled
+def _settle(
     wide: Any,
     sky: float,
     start: Any,
@@ -362,7 +352,7 @@ def _settle(  # pragma: no cover - compiled
 
 
 @loose
-def _settle_apart(  # pragma: no cover - compiled
+def _settle_apart(
     wide: Any, sky: float, start: Any, size: int, window: Any, room: Any, gaps: int, out: Any
 ) -> None:
     """Do what `_settle` does, compiled once for all who call it rarely."""
@@ -370,9 +360,7 @@ def _settle_apart(  # pragma: no cover - compiled
 
 
 @_inlined
-def _brightest(  # pragma: no cover - compiled
-    stamp: Any, size: int, lanes: int, look: int, x: float, y: float, out: Any
-) -> None:
+def _brightest(stamp: Any, size: int, lanes: int, look: int, x: float, y: float, out: Any) -> None:
     """Write x, y and height of the brightest pixel within `look` of (x, y), and the mean about it.
 
     It is looked for in the middle of the stamp where (x, y) is NaN. Of equals the first counts.
@@ -398,9 +386,7 @@ def _brightest(  # pragma: no cover - compiled
 
 
 @exact
-def brightest_pixels(  # pragma: no cover - compiled
-    stamps: Any, x: Any, y: Any, look: int, out: Any
-) -> None:
+def brightest_pixels(stamps: Any, x: Any, y: Any, look: int, out: Any) -> None:
     """Write the brightest pixel near each place into (4, m), as `measure_stamps` does."""
     size = round(math.sqrt(stamps.shape[1]))
     for number in range(stamps.shape[0]):
@@ -408,7 +394,7 @@ def brightest_pixels(  # pragma: no cover - compiled
 
 
 @loose
-def measure_stamps(  # pragma: no cover - compiled
+def measure_stamps(
     stamps: Any, start_x: Any, start_y: Any, places: Any, windows: Any, look: int, out: Any
 ) -> None:
     """Measure sky, windowed centroid, moments and brightest pixel of stamps.
@@ -433,7 +419,7 @@ def measure_stamps(  # pragma: no cover - compiled
 
 
 @_inlined
-def _measure(  # pragma: no cover - compiled
+def _measure(
     wide: Any,
     size: int,
     at: Any,
@@ -453,7 +439,7 @@ def _measure(  # pragma: no cover - compiled
 
 
 @loose
-def measure_stored(  # pragma: no cover - compiled
+def measure_stored(
     raw: Any,
     packing: Any,
     x0: Any,
@@ -511,7 +497,7 @@ def measure_stored(  # pragma: no cover - compiled
 
 
 @exact
-def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no cover - compiled
+def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:
     """Set the hot pixels of stamps [frame, star, y, x] to NaN.
 
     `hot`: x and y of hot pixels, in the order of the stars near which they lie, and where each
@@ -525,9 +511,7 @@ def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no
 
 
 @exact
-def _blank(  # pragma: no cover - compiled
-    stamp: Any, size: int, lanes: int, x0: int, y0: int, hot: Any, star: int
-) -> None:
+def _blank(stamp: Any, size: int, lanes: int, x0: int, y0: int, hot: Any, star: int) -> None:
     """Set the hot pixels of one star's stamp, in rows of so many lanes, to NaN."""
     hot_x, hot_y, first = hot
     for i in range(first[star], first[star + 1]):
@@ -537,9 +521,7 @@ def _blank(  # pragma: no cover - compiled
 
 
 @exact
-def sum_stored(  # pragma: no cover - compiled
-    raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any
-) -> None:
+def sum_stored(raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any) -> None:
     """Write what the columns and rows of stamps sum up to into float32 [frame, star, 2, place].
 
     What `gather` and `blank_pixels` take; a pixel without a value counts as the mean of the others.
@@ -569,7 +551,7 @@ def sum_stored(  # pragma: no cover - compiled
 
 
 @loose
-def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:  # pragma: no cover
+def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:
     size, lanes = along.size, columns.size
     columns[:] = 0
     for row in range(size):
@@ -584,7 +566,7 @@ def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:  # pra
 
 
 @exact
-def _sum_known(stamp: Any, size: int, across: Any, along: Any) -> None:  # pragma: no cover
+def _sum_known(stamp: Any, size: int, across: Any, along: Any) -> None:
     total, known = 0.0, 0
     for i in range(size * size):
         if abs(stamp[i]) < math.inf:

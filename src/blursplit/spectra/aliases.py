@@ -177,8 +177,7 @@ def time_stamp_log_odds(
         for scale in (1.0, 2.0):
             value = sum(
                 _gaussian(
-                    background[axis] + scale * line.covariance[axis, axis] * shape,
-                    motion[:, axis],
+                    background[axis] + scale * line.covariance[axis, axis] * shape, motion[:, axis]
                 )
                 for axis in range(2)
             )

@@ -84,11 +84,7 @@ class LineSearch:
         state = _part_close_modes(search, state)
         state, chances = _prune(search, state)
         continuum = Continuum(
-            basis.knots,
-            state.coefficients,
-            2.0 / periodogram.duration_s,
-            high,
-            0.5 / cadence_s,
+            basis.knots, state.coefficients, 2.0 / periodogram.duration_s, high, 0.5 / cadence_s
         )
         return cls(
             _describe_all(search, state, chances),

@@ -316,10 +316,7 @@ def _growth(
 
 
 def _mode(
-    mode: _RingMode,
-    sequence: TapSequence,
-    scale: float | None,
-    growth: tuple[float, float] | None,
+    mode: _RingMode, sequence: TapSequence, scale: float | None, growth: tuple[float, float] | None
 ) -> TapMode:
     apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
     candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz

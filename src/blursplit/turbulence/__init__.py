@@ -14,10 +14,4 @@ from blursplit.turbulence.conversions import (
     seeing_from_r0,
 )
 
-__all__ = [
-    "image_motion",
-    "long_exposure_fwhm",
-    "r0_at",
-    "r0_from_seeing",
-    "seeing_from_r0",
-]
+__all__ = ["image_motion", "long_exposure_fwhm", "r0_at", "r0_from_seeing", "seeing_from_r0"]

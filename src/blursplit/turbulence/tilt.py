@@ -407,12 +407,7 @@ def _spline_taps(position: FloatArray, n: int) -> list[tuple[IntArray, FloatArra
     """Return the four places of n, mirrored at the ends, and weights of cubic B-splines."""
     floor = np.floor(position)
     t = position - floor
-    weights = (
-        (1 - t) ** 3,
-        3 * t**3 - 6 * t**2 + 4,
-        -3 * t**3 + 3 * t**2 + 3 * t + 1,
-        t**3,
-    )
+    weights = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3)
     taps = []
     for i, weight in enumerate(weights):
         at = np.abs(floor.astype(np.int64) - 1 + i) % (2 * (n - 1))
