@@ -55,11 +55,9 @@ def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[lis
     from blursplit.campaign import split_alternating
 
     if turns and (before or after):
-        raise InputError(
-            turns[0],
-            "belongs to neither side",
-            "write --before or --after in front of each result, or give a folder of results",
-        )
+        problem = "belongs to neither side"
+        remedy = "write --before or --after in front of each result, or give a folder of results"
+        raise InputError(turns[0], problem, remedy)
     if not turns:
         return [_results(before), _results(after)]
     runs = _results(turns)

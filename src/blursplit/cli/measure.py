@@ -41,7 +41,7 @@ def run(
         list[str] | None,
         typer.Option(
             help="FILE or FILE@KIND: a record (CSV, ECSV) taken beside the frames. Keep cables "
-            "and sensors clear of moving parts and mains.",
+            "and sensors clear of moving parts and mains."
         ),
     ] = None,
     second_camera: Annotated[
@@ -49,7 +49,7 @@ def run(
         typer.Option(
             help="SEQUENCE or SEQUENCE@SETUP: another camera through another tube on the same "
             "mount, at the same time. Hang nothing where it can fall; keep cables clear of moving "
-            "parts.",
+            "parts."
         ),
     ] = None,
     out: cli.ResultFolder = None,

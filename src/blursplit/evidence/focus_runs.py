@@ -186,11 +186,8 @@ class FocusRuns(Guest):
             return record
         own = record.rig.get("focus_position")
         if own is None:
-            raise InputError(
-                "--focus-run",
-                "the focus position of the measured run is not known",
-                "give it: --set telescope.focus_position=...",
-            )
+            problem = "the focus position of the measured run is not known"
+            raise InputError("--focus-run", problem, "give it: --set telescope.focus_position=...")
         others = tuple(_read_focus_run(*run, optics, scale) for run in self.runs)
         guest = FocusRuns(self.runs, float(own), others, _predicted_slope(record.rig, optics))
         return replace(record, guests=(*record.guests, guest))
@@ -338,11 +335,9 @@ def _read_focus_run(
     """
     position = rig.get("focus_position")
     if position is None:
-        raise InputError(
-            f"--focus-run {name}",
-            "its focus position is not known",
-            "write it behind the path: --focus-run PATH@POSITION",
-        )
+        problem = "its focus position is not known"
+        remedy = "write it behind the path: --focus-run PATH@POSITION"
+        raise InputError(f"--focus-run {name}", problem, remedy)
     facts = Facts.of(tracks, rig, None)
     if facts.optics is None or facts.scale_arcsec is None:
         raise InputError(
@@ -354,11 +349,9 @@ def _read_focus_run(
         ("pixel scale", scale_arcsec, facts.scale_arcsec),
     ):
         if abs(there / here - 1.0) > const.FOCUS_SAME:
-            raise InputError(
-                f"--focus-run {name}",
-                f"its {key} differs from that of the measured run",
-                "take all focus positions with one telescope, camera and filter",
-            )
+            problem = f"its {key} differs from that of the measured run"
+            remedy = "take all focus positions with one telescope, camera and filter"
+            raise InputError(f"--focus-run {name}", problem, remedy)
     images = StarImages.of(tracks, facts.blur_time_s, facts.scale_arcsec, {})
     if images is None:
         raise InputError(f"--focus-run {name}", "no star image could be stacked", "leave it out")

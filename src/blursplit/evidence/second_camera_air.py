@@ -88,10 +88,7 @@ def _air_matrices(
                 uu = 2 * (whole * cos2 * np.cos(across) * travel).sum(-1)
                 vv = 2 * (whole * sin2 * np.cos(across) * travel).sum(-1)
                 uv = 2j * (whole * both * np.sin(across) * travel).sum(-1)
-            axes = (
-                c**2 * uu + s**2 * vv - 2 * c * s * uv,
-                s**2 * uu + c**2 * vv + 2 * c * s * uv,
-            )
+            axes = (c**2 * uu + s**2 * vv - 2 * c * s * uv, s**2 * uu + c**2 * vv + 2 * c * s * uv)
             for axis, density in enumerate(axes):
                 read = _folded(nu, density, spectra, i, j)
                 out[:, :, axis, i, j] = read

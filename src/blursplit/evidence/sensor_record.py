@@ -201,11 +201,9 @@ def _read_sensor(
         units = [None if k in numbers else u for k, u in enumerate(units)]
     missing = [names[k] for k in numbers if units[k] is None and common is None]
     if missing:
-        raise InputError(
-            path,
-            f"column '{missing[0]}' has no unit",
-            f"write it as '{missing[0]} [m/s2]', or add a line '# unit: m/s2'",
-        )
+        problem = f"column '{missing[0]}' has no unit"
+        remedy = f"write it as '{missing[0]} [m/s2]', or add a line '# unit: m/s2'"
+        raise InputError(path, problem, remedy)
     each = {k: _clean(units[k] or common or "") for k in numbers}
     unknown = next((u for u in each.values() if u not in _UNITS), None)
     if unknown is not None:
@@ -309,11 +307,8 @@ def _order(path: Path, seconds: FloatArray) -> IntArray:
     if step.size and step.min() < -const.SENSOR_JUMP_S:
         at = int(np.argmin(step))
         since = seconds[at] - seconds[0]
-        raise InputError(
-            path,
-            f"its clock was set back by {-step[at]:.1f} s, {since:.1f} s after its start",
-            "give the parts before and after as records of their own",
-        )
+        problem = f"its clock was set back by {-step[at]:.1f} s, {since:.1f} s after its start"
+        raise InputError(path, problem, "give the parts before and after as records of their own")
     return np.argsort(seconds, kind="stable")
 
 
@@ -411,11 +406,9 @@ def _times(
     if step <= 0:
         raise InputError(path, "its times do not advance", "give each sample a time of its own")
     if (not name or name == "s") and step >= 0.9:  # noqa: PLR2004 - slower than a sample a second
-        raise InputError(
-            path,
-            f"its times advance by {step:g} a sample, which would be less than one a second",
-            "if they are milliseconds write 'time [ms]'; such a slow record shows no shake",
-        )
+        problem = f"its times advance by {step:g} a sample, which would be less than one a second"
+        remedy = "if they are milliseconds write 'time [ms]'; such a slow record shows no shake"
+        raise InputError(path, problem, remedy)
     factor = const.SENSOR_TIME_UNITS[name or "s"]
     zero = told.get("t0")
     if zero is not None:
@@ -448,11 +441,8 @@ def _kind(path: Path, given: str | None, units: set[str]) -> str:
         return "acceleration"
     if len(possible) == 1:
         return possible.pop()
-    raise InputError(
-        path,
-        f"could be {' or '.join(sorted(possible))}",
-        "state which: FILE@KIND or a line '# kind: ...'",
-    )
+    problem = f"could be {' or '.join(sorted(possible))}"
+    raise InputError(path, problem, "state which: FILE@KIND or a line '# kind: ...'")
 
 
 def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> SensorRecord:

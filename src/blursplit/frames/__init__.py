@@ -5,11 +5,4 @@ from blursplit.frames.pixels import Calibration
 from blursplit.frames.sequence import Sequence, open_frames
 from blursplit.frames.source import ArrayFrames, FrameSource
 
-__all__ = [
-    "ArrayFrames",
-    "Calibration",
-    "FrameSource",
-    "Sequence",
-    "estimate_gain",
-    "open_frames",
-]
+__all__ = ["ArrayFrames", "Calibration", "FrameSource", "Sequence", "estimate_gain", "open_frames"]

@@ -120,8 +120,7 @@ class Inspection(Document):
         `missing`: what was not found, and the remedy.
         """
         interval = _Missing(
-            key="frame_interval_s",
-            remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
+            key="frame_interval_s", remedy="header: DATE-OBS; or --set camera.frame_interval_s=..."
         )
         return self.model_copy(
             update={

@@ -120,13 +120,7 @@ class _Frame:
         about the centre of mass.
         """
         x, y, z = offset_m
-        shift = np.array(
-            [
-                [1.0, 0.0, 0.0, z, -y],
-                [0.0, 1.0, -z, 0.0, x],
-                [0.0, 0.0, y, -x, 0.0],
-            ]
-        )
+        shift = np.array([[1.0, 0.0, 0.0, z, -y], [0.0, 1.0, -z, 0.0, x], [0.0, 0.0, y, -x, 0.0]])
         turn = np.zeros((3, DOF))
         turn[:, TURN_X:] = np.eye(3)
         span = slice(DOF * node, DOF * node + DOF)

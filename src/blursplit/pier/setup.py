@@ -195,11 +195,9 @@ class PierSetup(StrictTable):
         1.0
         """
         if not table:
-            raise InputError(
-                source,
-                "has no [pier] table",
-                "describe the column, e.g. [[pier.sections]] with length_m, outer_m and wall_m",
-            )
+            problem = "has no [pier] table"
+            remedy = "describe the column, e.g. [[pier.sections]] with length_m, outer_m and wall_m"
+            raise InputError(source, problem, remedy)
         try:
             return PierSetup.model_validate(_nest(table, source))
         except ValidationError as error:
@@ -221,9 +219,7 @@ def _nest(table: Mapping[str, Any], source: str | Path) -> dict[str, Any]:
                 place = place[int(step)] if isinstance(place, list) else place.setdefault(step, {})
             place[int(last) if isinstance(place, list) else last] = value
         except (AttributeError, IndexError, TypeError, ValueError) as error:
-            raise InputError(
-                source,
-                f"key 'pier.{key}' leads nowhere",
-                "write e.g. pier.base.bolt_m=0.02 or pier.sections.0.wall_m=0.006",
-            ) from error
+            problem = f"key 'pier.{key}' leads nowhere"
+            remedy = "write e.g. pier.base.bolt_m=0.02 or pier.sections.0.wall_m=0.006"
+            raise InputError(source, problem, remedy) from error
     return nested

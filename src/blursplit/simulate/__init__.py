@@ -6,9 +6,4 @@ from blursplit.simulate.scene import Scene, demo_night
 from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
 
-__all__ = [
-    "Scene",
-    "Simulation",
-    "demo_night",
-    "write_sequence",
-]
+__all__ = ["Scene", "Simulation", "demo_night", "write_sequence"]

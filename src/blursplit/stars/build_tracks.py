@@ -39,11 +39,9 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
     rows = np.flatnonzero(seen)
     dropped = _dropped(tracker, seen)
     if rows.size == 0 or stars.size == 0:
-        raise TooFewStarsError(
-            sequence.name,
-            "no star could be followed through the frames",
-            "check that the frames show one field, in focus, with stars that are not saturated",
-        )
+        problem = "no star could be followed through the frames"
+        remedy = "check that the frames show one field, in focus, with stars that are not saturated"
+        raise TooFewStarsError(sequence.name, problem, remedy)
     few = slice(None) if good.shape == (rows.size, stars.size) else np.ix_(rows, stars)
     good = good[few]
     take = {name: np.where(good, values[few], np.nan) for name, values in tracker.samples.items()}

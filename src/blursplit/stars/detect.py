@@ -537,11 +537,9 @@ def _explain_nothing(name: str, refused: dict[str, int]) -> None:
     found = ", ".join(f"{n} {reason}" for reason, n in refused.items() if n)
     if not found:
         raise _no_star(name)
-    raise TooFewStarsError(
-        name,
-        f"no star can be followed ({found})",
-        "choose a field with an isolated star of moderate brightness, away from the edges",
-    )
+    problem = f"no star can be followed ({found})"
+    remedy = "choose a field with an isolated star of moderate brightness, away from the edges"
+    raise TooFewStarsError(name, problem, remedy)
 
 
 def _spread(

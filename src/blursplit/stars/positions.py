@@ -183,18 +183,14 @@ def _set_unit(table: Any, name: str, unit: str, path: Path) -> None:
 def _require_columns(positions: Any, columns: dict[str, str], name: str) -> None:
     titles = " ".join(map(str, positions.colnames)).split()
     if titles and all(re.fullmatch(r"[-+.\deE]+", title) for title in titles):
-        raise InputError(
-            name,
-            "has no header line: its first row is numbers",
-            "name the columns there: time, x and y, and star where there are several",
-        )
+        problem = "has no header line: its first row is numbers"
+        remedy = "name the columns there: time, x and y, and star where there are several"
+        raise InputError(name, problem, remedy)
     for needed in ("time", "x", "y"):
         if needed not in columns:
-            raise InputError(
-                name,
-                f"has no column '{needed}'",
-                f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}",
-            )
+            problem = f"has no column '{needed}'"
+            remedy = f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}"
+            raise InputError(name, problem, remedy)
 
 
 def _name_columns(table: Any, name: str) -> dict[str, str]:
@@ -262,11 +258,8 @@ def _lengths(table: Any, column: str, scale_arcsec: float | None, name: str) -> 
     if unit is None or unit.is_equivalent(u.pixel):
         return value
     if not unit.is_equivalent(u.arcsec) or scale_arcsec is None:
-        raise InputError(
-            name,
-            f"column '{column}' is in {unit}, the positions are in pixels",
-            "give both in one unit, or the pixel scale",
-        )
+        problem = f"column '{column}' is in {unit}, the positions are in pixels"
+        raise InputError(name, problem, "give both in one unit, or the pixel scale")
     return np.asarray(value * unit.to(u.arcsec) / scale_arcsec, dtype=np.float64)
 
 

@@ -20,17 +20,7 @@ from blursplit.stars.robust import masked_columns, masked_median, median_of, run
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
 
-_SAMPLE_NAMES = (
-    "x",
-    "y",
-    "star_term",
-    "background_term",
-    "flux",
-    "width",
-    "e1",
-    "e2",
-    "peak",
-)
+_SAMPLE_NAMES = ("x", "y", "star_term", "background_term", "flux", "width", "e1", "e2", "peak")
 
 
 @dataclass(frozen=True)

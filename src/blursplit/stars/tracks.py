@@ -274,11 +274,8 @@ class StarTracks:
                 write_units(folder / STAMPS_NAME, _stamp_units(self.stamps), schema)
             write_units(folder / TRACKS_NAME, units, schema)
         except OSError as error:
-            raise OutputError(
-                folder,
-                f"cannot be written ({error.strerror or error})",
-                "check space and permissions",
-            ) from error
+            problem = f"cannot be written ({error.strerror or error})"
+            raise OutputError(folder, problem, "check space and permissions") from error
 
     @classmethod
     def load(cls, folder: str | Path) -> StarTracks:
@@ -296,11 +293,8 @@ class StarTracks:
         try:
             tracks = _read_tracks(path, folder / STAMPS_NAME)
         except DAMAGE as error:
-            raise InputError(
-                path,
-                f"is damaged or of another format ({error})",
-                "run measure again on the frames",
-            ) from error
+            problem = f"is damaged or of another format ({error})"
+            raise InputError(path, problem, "run measure again on the frames") from error
         return tracks
 
 
