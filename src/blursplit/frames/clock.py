@@ -211,17 +211,15 @@ def _interval(header: Header) -> tuple[float | None, str]:
 
 def _interval_from_span(slab: Slab) -> tuple[float | None, str]:
     """Return the interval of a cube from its beginning and end."""
-    pairs = (("DATE-BEG", "DATE-END"), ("DATE-OBS", "DATE-END"))
-    for begin, end in pairs:
-        instants = [parse_instant(slab.header.text(key)) for key in (begin, end)]
-        if any(one is None or one.clock is None for one in instants):
+    last = parse_instant(slab.header.text("DATE-END"))
+    for key in ("DATE-BEG", "DATE-OBS"):
+        first = parse_instant(slab.header.text(key))
+        if first is None or last is None or first.clock is None or last.clock is None:
             continue
-        both = np.array(
-            [f"{one.day}T{one.clock}" for one in instants if one], dtype="datetime64[us]"
-        )
-        span = float((both[1] - both[0]) / np.timedelta64(1, "s"))
-        span -= (instants[1].zone_s or 0.0) - (instants[0].zone_s or 0.0)  # type: ignore[union-attr]
-        resolution = max(one.resolution_s for one in instants if one)
+        begin, end = (np.datetime64(f"{one.day}T{one.clock}", "us") for one in (first, last))
+        span = float((end - begin) / np.timedelta64(1, "s"))
+        span -= (last.zone_s or 0.0) - (first.zone_s or 0.0)
+        resolution = max(first.resolution_s, last.resolution_s)
         if span > 100 * resolution and span / slab.planes > 1e-4:  # noqa: PLR2004
-            return span / slab.planes, f"{begin} and {end}"
+            return span / slab.planes, f"{key} and DATE-END"
     return None, ""

@@ -103,9 +103,8 @@ def _is_celestial(header: Header) -> bool:
 
 def _airmass_of(altitude_deg: float) -> float:
     """Return the airmass at an apparent altitude (Kasten & Young 1989, Applied Optics 28, 4735)."""
-    return float(
-        1.0 / (math.sin(math.radians(altitude_deg)) + 0.50572 * (altitude_deg + 6.07995) ** -1.6364)
-    )
+    bent = 0.50572 * (altitude_deg + 6.07995) ** -1.6364
+    return float(1.0 / (math.sin(math.radians(altitude_deg)) + bent))
 
 
 def _parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg: float) -> float:
@@ -115,12 +114,9 @@ def _parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg
     east of the meridian the hour angle and with it this angle are negative.
     """
     alt, az, lat = (math.radians(v) for v in (altitude_deg, azimuth_deg, latitude_deg))
-    return math.degrees(
-        math.atan2(
-            -math.sin(az) * math.cos(lat),
-            math.sin(lat) * math.cos(alt) - math.cos(lat) * math.sin(alt) * math.cos(az),
-        )
-    )
+    across = -math.sin(az) * math.cos(lat)
+    along = math.sin(lat) * math.cos(alt) - math.cos(lat) * math.sin(alt) * math.cos(az)
+    return math.degrees(math.atan2(across, along))
 
 
 def _horizontal(
@@ -137,9 +133,7 @@ def _horizontal(
     from astropy.time import Time
 
     with offline():
-        site = EarthLocation.from_geodetic(
-            longitude_deg * u.deg, latitude_deg * u.deg, height_m * u.m
-        )
+        site = EarthLocation.from_geodetic(longitude_deg, latitude_deg, height_m)
         frame = AltAz(obstime=Time(mjd_utc, format="mjd", scale="utc"), location=site)
         sky = SkyCoord(ra_deg * u.deg, dec_deg * u.deg).transform_to(frame)
         return float(sky.alt.deg), float(sky.az.deg)
@@ -203,6 +197,7 @@ _PIXEL = ("XPIXSZ", "PIXSIZE1", "PIXSIZE", "XPIXELSZ", "PIXSZ")
 _FOCAL = ("FOCALLEN", "FOCAL", "FOCLEN", "TELFOCAL")
 _APERTURE = ("APTDIA", "APERTURE", "TELDIAM", "APDIA", "DIAMETER")
 _FOCUS = ("FOCUSPOS", "FOCPOS", "FOCUSER", "TELFOCUS", "FOCUS")
+_AMBIENT = ("AMBTEMP", "AMB-TEMP", "AOCAMBT", "OUTTEMP", "TEMPERAT", "TEMPAMB")
 _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("object", ("OBJECT", "OBJNAME", "TARGET")),
     ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
@@ -212,12 +207,7 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
     ("sensor_temperature_c", ("CCD-TEMP", "DET-TEMP", "SENSTEMP"), -150, 80),
-    (
-        "ambient_temperature_c",
-        ("AMBTEMP", "AMB-TEMP", "AOCAMBT", "OUTTEMP", "TEMPERAT", "TEMPAMB"),
-        -60,
-        60,
-    ),
+    ("ambient_temperature_c", _AMBIENT, -60, 60),
     ("wind_speed_m_s", ("WINDSPD", "AOCWIND", "WINDSPEE", "WIND"), 0, 250),
     ("airmass", ("AIRMASS", "SECZ", "AIRMASS1"), 1 - 1e-6, 20),
     ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),

@@ -43,12 +43,11 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> _
     frames = min(const.GAIN_FRAMES, source.n_frames)
     if frames < const.GAIN_FEWEST_FRAMES:
         return None
-    stars = _bright_stars(source, min(const.GAIN_REFERENCE_FRAMES, frames), saturation_adu)
+    limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
+    stars = _bright_stars(source, min(const.GAIN_REFERENCE_FRAMES, frames), limit)
     if stars is None:
         return None
-    stamps = _follow(source, frames, *stars)
-    limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
-    stamps = _of_usual_brightness(stamps)
+    stamps = _of_usual_brightness(_follow(source, frames, *stars))
     frames = stamps.shape[0]
     if frames < const.GAIN_FEWEST_FRAMES:
         return None
@@ -62,9 +61,11 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> _
 
 
 def _bright_stars(
-    source: FrameSource, frames: int, saturation_adu: float | None
+    source: FrameSource, frames: int, limit_adu: float
 ) -> tuple[IntArray, IntArray] | None:
     """Return the corners of stamps around isolated bright maxima of the mean of early frames."""
+    from scipy.ndimage import uniform_filter
+
     size = min(*source.shape, const.GAIN_WINDOW_PX)
     if size < 2 * const.GAIN_STAMP_PX:
         return None
@@ -80,13 +81,11 @@ def _bright_stars(
         return None
     mean = total / np.maximum(count, 1)
     mean[count == 0] = np.median(mean[count > 0])
-    smooth = _smooth(mean)
+    smooth = uniform_filter(mean, 3, mode="nearest")
     sky = float(np.median(smooth))
     # A sky clipped to one level has no noise; stars then stand out of all of the image's scatter.
-    noise = const.SIGMA_PER_MAD * float(np.median(np.abs(smooth - sky))) or 0.1 * float(
-        smooth.std()
-    )
-    limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
+    scatter = const.SIGMA_PER_MAD * float(np.median(np.abs(smooth - sky)))
+    noise = scatter or 0.1 * float(smooth.std())
     margin = const.GAIN_STAMP_PX
     inner = smooth.copy()
     inner[:margin] = inner[-margin:] = inner[:, :margin] = inner[:, -margin:] = sky
@@ -97,13 +96,10 @@ def _bright_stars(
         if inner[y, x] <= sky + 8 * noise or len(xs) == const.GAIN_STARS:
             break
         top, is_hot = _peak(mean, int(x), int(y), sky)
-        if not is_hot and top < limit:
+        if not is_hot and top < limit_adu:
             xs.append(corner_x + int(x) - const.GAIN_STAMP_PX // 2)
             ys.append(corner_y + int(y) - const.GAIN_STAMP_PX // 2)
-        inner[
-            max(y - const.GAIN_STAMP_PX, 0) : y + const.GAIN_STAMP_PX,
-            max(x - const.GAIN_STAMP_PX, 0) : x + const.GAIN_STAMP_PX,
-        ] = sky
+        inner[max(y - margin, 0) : y + margin, max(x - margin, 0) : x + margin] = sky
     return (np.array(xs), np.array(ys)) if xs else None
 
 
@@ -116,21 +112,14 @@ def _peak(mean: FloatArray, x: int, y: int, sky: float) -> tuple[float, bool]:
     return float(mean[y, x]), bool(light.sum() < const.LONE_PIXEL * light[1, 1])
 
 
-def _smooth(image: FloatArray) -> FloatArray:
-    padded = np.pad(image, 1, mode="edge")
-    rows = padded[:-2] + padded[1:-1] + padded[2:]
-    return np.asarray((rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]) / 9)
-
-
 def _follow(source: FrameSource, frames: int, x0: IntArray, y0: IntArray) -> FloatArray:
     """Return stamps that follow the shared drift by whole pixels [frame, star, y, x]."""
-    out = np.empty((frames, x0.size, const.GAIN_STAMP_PX, const.GAIN_STAMP_PX))
+    size = const.GAIN_STAMP_PX
+    out = np.empty((frames, x0.size, size, size))
     shift = np.zeros(2, dtype=np.int64)
-    axis = np.arange(const.GAIN_STAMP_PX) - const.GAIN_STAMP_PX // 2
+    axis = np.arange(size) - size // 2
     for number in range(frames):
-        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], const.GAIN_STAMP_PX)[
-            0
-        ]
+        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], size)[0]
         out[number] = stamps
         if not np.isfinite(stamps).any(axis=(1, 2)).all():
             continue
@@ -235,12 +224,8 @@ def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) 
     slope = _fit(design, sums.sum(axis=0) / frames)
     if not slope > 0:
         return None
-    slopes = np.array(
-        [
-            _fit(design, (sums.sum(axis=0) - sums[i]) / (frames - counts[i]))
-            for i in range(const.GAIN_TIME_BLOCKS)
-        ]
-    )
+    left = (sums.sum(axis=0) - sums) / (frames - counts)[:, None]
+    slopes = np.array([_fit(design, variance) for variance in left])
     spread = np.sum((slopes - slopes.mean()) ** 2)
     error = float(np.sqrt((const.GAIN_TIME_BLOCKS - 1) / const.GAIN_TIME_BLOCKS * spread))
     if not error < const.WORST_GAIN_FIT * slope:

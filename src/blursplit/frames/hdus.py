@@ -17,21 +17,10 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.layout import Slab, Table, read_layout
-from blursplit.frames.source import ArrayFrames
 from blursplit.frames.timestamps import Stamps
 from blursplit.result import Note
 from blursplit.rig import Setting
 from blursplit.types import ImageArray
-
-
-@dataclass(frozen=True)
-class _TargetPixels:
-    """Frames made of the images of all targets, with their times."""
-
-    source: ArrayFrames
-    stamps: Stamps
-    exposure: Setting | None
-    facts: dict[str, Setting]  # pixel scale and gain
 
 
 @dataclass(frozen=True)
@@ -73,9 +62,8 @@ def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> ImageArray:
         across * cell[1] + const.MOSAIC_MARGIN_PX,
     )
     if 4 * math.prod(shape) > const.MOSAIC_MOST_BYTES:
-        raise InputError(
-            targets[0].table.path, "too many images for one sequence", "give fewer files"
-        )
+        path = targets[0].table.path
+        raise InputError(path, "too many images for one sequence", "give fewer files")
     frames = np.full(shape, np.nan, dtype=np.float32)
     for number, target in enumerate(targets):
         y = number // across * cell[0] + const.MOSAIC_MARGIN_PX
@@ -178,16 +166,18 @@ class Units:
         _name_contradictions(units)
         return units
 
-    def target_pixels(self) -> _TargetPixels:
-        """Lay the images of all targets side by side, one frame a cadence that all of them have."""
+    def target_pixels(self) -> tuple[ImageArray, Stamps, Setting | None, dict[str, Setting]]:
+        """Lay the images of all targets side by side, one frame a cadence that all of them have.
+
+        Returns the frames, their times, the exposure, and pixel scale and gain.
+        """
         targets = [_read(table) for table in self.tables]
         shared = targets[0].cadence[np.isfinite(targets[0].time_d)]
         for target in targets[1:]:
             shared = np.intersect1d(shared, target.cadence[np.isfinite(target.time_d)])
         if shared.size == 0:
-            raise InputError(
-                self.tables[0].path, "shares no cadence with the other files", "give one run"
-            )
+            problem = "shares no cadence with the other files"
+            raise InputError(self.tables[0].path, problem, "give one run")
         frames = _mosaic(targets, shared)
         first = targets[0]
         rows = np.searchsorted(first.cadence, shared)
@@ -197,9 +187,7 @@ class Units:
         mjd = float(days[0]) + reference - const.JD_AT_MJD_0 if reference else None
         note = "barycentric times in days, taken as UTC within minutes"
         stamps = Stamps((days - days[0]) * const.DAY_S, mjd, "TIME column", "middle", 1e-2, note)
-        return _TargetPixels(
-            ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table)
-        )
+        return frames, stamps, _exposure(first.table), _facts(first.table)
 
 
 def _compare_sums(units: Units) -> None:
@@ -228,16 +216,13 @@ def _sum_of(slab: Slab) -> int | None:
 
 
 def _data_bytes(slab: Slab) -> int:
-    pixels = slab.planes * slab.stride * slab.shape[0] * slab.shape[1]
-    return -(-pixels * slab.dtype.itemsize // const.FITS_BLOCK) * const.FITS_BLOCK
+    return -(-slab.planes * slab.frame_bytes // const.FITS_BLOCK) * const.FITS_BLOCK
 
 
 def _summed(slab: Slab) -> int | None:
     """Return the sum of a header unit's data by the rule of the FITS standard 4.0, appendix J."""
     try:
-        words = np.fromfile(
-            slab.path, dtype=">u4", count=_data_bytes(slab) // 4, offset=slab.offset
-        )
+        words = np.fromfile(slab.path, ">u4", _data_bytes(slab) // 4, offset=slab.offset)
     except OSError:
         return None
     total = int(words.sum(dtype=np.uint64))
@@ -260,10 +245,10 @@ def _keep_commonest(units: Units, keys: Sequence[Hashable], reason: str, code: s
     if len(set(keys)) < 2:  # noqa: PLR2004
         return
     counts: Counter[Hashable] = Counter()
-    for one, slab in zip(keys, units.slabs, strict=True):
+    pairs = list(zip(keys, units.slabs, strict=True))
+    for one, slab in pairs:
         counts[one] += slab.planes
     usual = counts.most_common(1)[0][0]
-    pairs = zip(keys, units.slabs, strict=True)
     units.drop([slab for one, slab in pairs if not _alike(one, usual)], reason, code)
 
 

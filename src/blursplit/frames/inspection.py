@@ -26,20 +26,17 @@ INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
 
 # Keywords in a header, and section of the setup; what for stands in `report.words_evidence`.
-_WANTED: dict[str, tuple[str, str]] = {
-    key: (keywords, f"; or --set {section}.{key}=..." if section else "")
-    for key, keywords, section in (
-        ("pixel_scale_arcsec", "celestial WCS, or XPIXSZ and FOCALLEN", "camera"),
-        ("aperture_m", "APTDIA", "telescope"),
-        ("exposure_s", "EXPTIME", "camera"),
-        ("gain_e_per_adu", "EGAIN", "camera"),
-        ("read_noise_e", "RDNOISE", "camera"),
-        ("band_nm", "FILTER", "air"),
-        ("altitude_deg", "AIRMASS, OBJCTALT, or RA, DEC, site and time", ""),
-        ("position_angle_deg", "celestial WCS", "camera"),
-        ("row_order", "ROWORDER", "camera"),
-    )
-}
+_WANTED = (
+    ("pixel_scale_arcsec", "celestial WCS, or XPIXSZ and FOCALLEN", "camera"),
+    ("aperture_m", "APTDIA", "telescope"),
+    ("exposure_s", "EXPTIME", "camera"),
+    ("gain_e_per_adu", "EGAIN", "camera"),
+    ("read_noise_e", "RDNOISE", "camera"),
+    ("band_nm", "FILTER", "air"),
+    ("altitude_deg", "AIRMASS, OBJCTALT, or RA, DEC, site and time", ""),
+    ("position_angle_deg", "celestial WCS", "camera"),
+    ("row_order", "ROWORDER", "camera"),
+)
 _CALIBRATION_FOLDERS = ("bias", "dark", "flat", "zero", "offset", "calib")
 
 
@@ -155,8 +152,11 @@ class Inspection(Document):
         known = sequence.instrument.settings
         given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
         missing = [
-            _Missing(key=key, remedy=f"header: {keywords}{option}")
-            for key, (keywords, option) in _WANTED.items()
+            _Missing(
+                key=key,
+                remedy=f"header: {keywords}{f'; or --set {section}.{key}=...' if section else ''}",
+            )
+            for key, keywords, section in _WANTED
             if key not in given
         ]
         can, cannot = _prospects(sequence)
@@ -292,16 +292,12 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
     known = sequence.instrument.settings
     can: list[Remark] = []
     cannot: list[Remark] = []
-
-    def note(where: list[Remark], code: str, **facts: float | None) -> None:
-        where.append(Remark.of(code, **facts))
-
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
     if exposure is not None and exposure >= const.SUBFRAME_S:
-        note(can, "can-subframes")
-        note(cannot, "cannot-fast", above_hz=0.5 / cadence)
+        can.append(Remark.of("can-subframes"))
+        cannot.append(Remark.of("cannot-fast", above_hz=0.5 / cadence))
     elif sequence.n_frames >= const.SPECTRUM_FRAMES:
-        note(can, "can-spectra", low_hz=1 / sequence.duration_s, high_hz=0.5 / cadence)
+        can.append(Remark.of("can-spectra", low_hz=1 / sequence.duration_s, high_hz=0.5 / cadence))
     rates = sorted(_rates(sequence), key=lambda part: part.frames, reverse=True)
     if rates:
         longer, shorter = rates
@@ -314,23 +310,28 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
             "times": None if ratio is None else ratio[0],
             "to": None if ratio is None else ratio[1],
         }
-        note(can, "can-two-rates", **facts)
-        note(cannot, "cannot-other-rate", **facts)
+        can.append(Remark.of("can-two-rates", **facts))
+        cannot.append(Remark.of("cannot-other-rate", **facts))
     if sequence.n_frames < const.SPECTRUM_FRAMES:
-        note(cannot, "cannot-spectra", frames=sequence.n_frames, needed=const.SPECTRUM_FRAMES)
+        cannot.append(
+            Remark.of("cannot-spectra", frames=sequence.n_frames, needed=const.SPECTRUM_FRAMES)
+        )
     if exposure is None:
-        note(cannot, "cannot-exposure")
+        cannot.append(Remark.of("cannot-exposure"))
     else:
         half_hz = const.SINC_HALF_POWER / exposure
-        note(can, "can-motion", half_power_hz=half_hz, exposure_s=exposure)
+        can.append(Remark.of("can-motion", half_power_hz=half_hz, exposure_s=exposure))
     has_scale = "pixel_scale_arcsec" in known
-    note(can if has_scale else cannot, "can-arcsec" if has_scale else "cannot-arcsec")
+    if has_scale:
+        can.append(Remark.of("can-arcsec"))
+    else:
+        cannot.append(Remark.of("cannot-arcsec"))
     if "aperture_m" not in known:
-        note(cannot, "cannot-air")
+        cannot.append(Remark.of("cannot-air"))
     elif has_scale:
-        note(can, "can-air")
+        can.append(Remark.of("can-air"))
     if sequence.start_utc is None:
-        note(cannot, "cannot-altitude")
+        cannot.append(Remark.of("cannot-altitude"))
     return can, cannot
 
 

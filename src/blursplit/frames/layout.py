@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import gzip
 import math
@@ -54,6 +55,11 @@ class Slab:
     def where(self) -> str:
         """File and extension for messages."""
         return f"{self.path}[{self.hdu}]" if self.hdu else str(self.path)
+
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes that a frame takes in the file, all its colours."""
+        return self.dtype.itemsize * self.stride * math.prod(self.shape)
 
 
 @dataclass(frozen=True)
@@ -176,7 +182,7 @@ def _grown(path: Path, number: int, header: Header, offset: int, size: int) -> t
     slab = _image(path, number, header, offset, "plain")
     if slab is None or slab.planes == 1:
         return ()
-    there = (size - offset) // (slab.dtype.itemsize * slab.stride * math.prod(slab.shape))
+    there = (size - offset) // slab.frame_bytes
     return (replace(slab, planes=there),) if there > 0 else ()
 
 
@@ -188,12 +194,9 @@ def _gzip_size(path: Path, packed: int) -> float:
     if packed < size <= const.MOST_COMPRESSION * packed and size % const.FITS_BLOCK == 0:
         return size
     total = 0
-    with gzip.open(path, "rb") as file:
-        try:
-            while part := file.read(1 << 20):
-                total += len(part)
-        except (EOFError, OSError, zlib.error):
-            return total
+    with gzip.open(path, "rb") as file, contextlib.suppress(EOFError, OSError, zlib.error):
+        while part := file.read(1 << 20):
+            total += len(part)
     return total
 
 
@@ -326,8 +329,7 @@ def _is_auxiliary(slab: Slab) -> bool:
     """Return whether an extension holds errors, masks or a preview instead of a frame."""
     if slab.hdu == 0:
         return False
-    name = str(slab.header.get("EXTNAME", "")).lower()
-    return any(name.startswith(word) for word in _NOT_FRAMES) or name.startswith("aperture")
+    return str(slab.header.get("EXTNAME", "")).lower().startswith((*_NOT_FRAMES, "aperture"))
 
 
 _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
@@ -487,9 +489,7 @@ def find_files(paths: Iterable[Path | str]) -> tuple[list[Path], list[str]]:
     the files of a folder or pattern come in natural order.
     """
     given = list(paths)
-    found: list[Path] = []
-    for item in given:
-        found.extend(_expand(item))
+    found = [path for item in given for path in _expand(item)]
     if not found:
         raise InputError("sequence", "no files were given", "name a folder, files or a cube")
     if len(given) > 1 and len(found) == len(given):
@@ -553,6 +553,6 @@ def _in_folder(folder: Path) -> list[Path]:
         return files
     for path in inside:
         if path.name.lower().endswith(VIDEO_ENDINGS):
-            raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
+            _refuse_foreign(path, b"")
     remedy = "give a folder with .fits, .fit, .fts, .fz, .gz or .ser files"
     raise InputError(folder, "holds no FITS files", remedy)

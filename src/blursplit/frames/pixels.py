@@ -180,9 +180,8 @@ def prepare_frames(
     stated = setup.camera.saturation_adu
     if stated is not None and stated <= levels.median_adu:
         problem = f"key 'camera.saturation_adu': {stated:g} lies below the sky of the frames, "
-        raise InputError(
-            name, f"{problem}{levels.median_adu:.4g}", "state the level at which a pixel is full"
-        )
+        problem += f"{levels.median_adu:.4g}"
+        raise InputError(name, problem, "state the level at which a pixel is full")
     saturation = _saturation(levels, known, setup, notes)
     if saturation is not None:
         known["saturation_adu"] = saturation
@@ -216,16 +215,14 @@ def _saturation(
         notes.append(("shifted-bits", {"step_adu": float(levels.step_adu), "bits": bits}))
     if levels.highest_adu <= const.EIGHT_BITS and levels.lowest_adu >= 0 and levels.step_adu >= 1:
         notes.append(("eight-bit", {}))
-    if found is None:
+    if found is None or setup.camera.saturation_adu is not None:
         return said
-    if setup.camera.saturation_adu is not None:
-        return said
-    if said is not None and float(said.value) <= found * 1.001:
+    header_adu = None if said is None else float(said.value)
+    if header_adu is not None and header_adu <= found * 1.001:
         return said
     text = f"pixels pile up at {found:g}"
-    if said is not None:
-        text += f", below the header's {float(said.value):g}"
-    header_adu = None if said is None else float(said.value)
+    if header_adu is not None:
+        text += f", below the header's {header_adu:g}"
     notes.append(("saturated-pixels", {"level_adu": float(found), "header_adu": header_adu}))
     return Setting(found, "measured", text)
 
@@ -245,8 +242,8 @@ def _measure_gain(
     if gain is None:
         notes.append(("gain-unknown", facts))
         return
-    value = gain.e_per_adu / (2.0 if per_cell else 1.0)
-    error = gain.error_e_per_adu / (2.0 if per_cell else 1.0)
+    size = 2.0 if per_cell else 1.0
+    value, error = gain.e_per_adu / size, gain.error_e_per_adu / size
     text = f"{value:.3g} +/- {error:.2g} e-/ADU from the noise of {gain.stars} stars in "
     text += f"{gain.frames} frames"
     known["gain_e_per_adu"] = Setting(value, "measured", text)
@@ -320,9 +317,9 @@ def _find_levels(source: FrameSource, name: str) -> _Levels:
         problem = f"all pixels have the same value {lowest:g}"
         raise InputError(name, problem, "check exposure and camera")
     top = [int(np.count_nonzero(part == highest)) for part in good]
-    if sum(top) > const.FULL_SHARE * sum(part.size for part in good):
-        share = 100 * sum(top) / sum(part.size for part in good)
-        problem = f"{share:.0f} % of the pixels are saturated at {highest:g}"
+    share = sum(top) / sum(part.size for part in good)
+    if share > const.FULL_SHARE:
+        problem = f"{100 * share:.0f} % of the pixels are saturated at {highest:g}"
         raise InputError(name, problem, "expose less")
     if len(images) > 2 and all(np.array_equal(images[0], image) for image in images[1:]):  # noqa: PLR2004
         problem = "all its frames are the same picture"

@@ -133,9 +133,7 @@ def open_frames(
         units = Units.read(files, growing=growing)
         units.leave_out("file given twice", "repeated-files", repeated)
         name, n_files, dropped = plain(_name(listed, files)), len(files), units.dropped
-        parts = (
-            _read_tables(units) if not units.slabs else _read_images(units, name, growing=growing)
-        )
+        parts = _read_images(units, name, growing=growing) if units.slabs else _read_tables(units)
         notes = [*units.notes, *parts.notes]
     if parts.count < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, parts.count, const.FEWEST_FRAMES)
@@ -236,17 +234,15 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
 
 
 def _read_tables(units: Units) -> _Parts:
-    found = units.target_pixels()
+    frames, stamps, exposure, facts = units.target_pixels()
     return _Parts(
-        count=found.source.n_frames,
+        count=len(frames),
         planes=1,
-        clock=Clock(stamps=found.stamps),
+        clock=Clock(stamps=stamps),
         header=units.tables[0].header,
-        frames=lambda order: ArrayFrames(
-            np.concatenate([found.source.read(int(n), int(n) + 1) for n in order])
-        ),
-        exposure=found.exposure,
-        facts=found.facts,
+        frames=lambda order: ArrayFrames(frames, order),
+        exposure=exposure,
+        facts=facts,
         notes=[("target-pixels", {"tables": len(units.tables)})],
     )
 

@@ -93,11 +93,8 @@ class FileFrames:
     def kept_frames(self) -> int:
         """Number of frames that may be cut again without being read again."""
         slab = self._slabs[0]
-        frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1]
         mapped = slab.packing == "plain" and slab.planes > 1
-        return max(
-            1, (const.MAPPED_BYTES if mapped else const.CACHE_BYTES) // (frame_bytes * slab.stride)
-        )
+        return max(1, (const.MAPPED_BYTES if mapped else const.CACHE_BYTES) // slab.frame_bytes)
 
     def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
@@ -169,8 +166,7 @@ class FileFrames:
             yield first, last, *_pack(raw, slab)
 
     def _end_of_run(self, first: int, stop: int, slab: Slab) -> int:
-        frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1] * slab.stride
-        stop = min(stop, first + max(1, const.MAPPED_BYTES // frame_bytes))
+        stop = min(stop, first + max(1, const.MAPPED_BYTES // slab.frame_bytes))
         steps = np.arange(stop - first)
         together = (self._slab[first:stop] == self._slab[first]) & (
             self._plane[first:stop] == self._plane[first] + steps
@@ -181,10 +177,9 @@ class FileFrames:
         self, first: int, last: int, slab: Slab
     ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
         """Yield a few frames of a cube at a time; a writer may shorten it, so none is mapped."""
-        pixels = slab.shape[0] * slab.shape[1]
-        few = max(1, const.STREAM_BYTES // (pixels * slab.dtype.itemsize))
+        few = max(1, const.STREAM_BYTES // slab.frame_bytes)
         kept = np.empty((min(few, last - first), *slab.shape), dtype=slab.dtype)
-        begin = slab.offset + int(self._plane[first]) * pixels * slab.dtype.itemsize
+        begin = slab.offset + int(self._plane[first]) * slab.frame_bytes
         try:
             with slab.path.open("rb", buffering=0) as file:
                 file.seek(begin)
@@ -200,13 +195,11 @@ class FileFrames:
             yield first, last, slab, self._mapped(first, last, slab)
 
     def _mapped(self, first: int, last: int, slab: Slab) -> NDArray[Any]:
-        ny, nx = slab.shape
         if not self._may_map:
-            self.failures.update(dict.fromkeys(range(first, last), f"{slab.where}: was cut short"))
-            return np.full((last - first, ny, nx), np.nan, dtype=np.float32)
+            return self._unreadable(first, last, slab, "was cut short")
         number, plane = int(self._slab[first]), int(self._plane[first])
         # A page beyond the end of a file ends the process, so the end is looked for each time.
-        frame_bytes = slab.dtype.itemsize * ny * nx * slab.stride
+        frame_bytes = slab.frame_bytes
         try:
             size = slab.path.stat().st_size
         except OSError as error:
@@ -227,7 +220,7 @@ class FileFrames:
                 dtype=slab.dtype,
                 mode="r",
                 offset=slab.offset + plane * frame_bytes,
-                shape=(count, slab.stride, ny, nx),
+                shape=(count, slab.stride, *slab.shape),
             )
         except _UNREADABLE as error:
             return self._unreadable(first, last, slab, str(error))
@@ -247,8 +240,7 @@ class FileFrames:
         try:
             raw = self._load(int(self._plane[frame]), slab)
         except _UNREADABLE as error:
-            self.failures[frame] = f"{slab.where}: {error}"
-            raw = np.full(slab.shape, np.nan, dtype=np.float32)
+            raw = self._unreadable(frame, frame + 1, slab, str(error))[0]
         self._cache[frame] = raw
         self._cached_bytes += raw.nbytes
         while self._cached_bytes > const.CACHE_BYTES and len(self._cache) > 1:
@@ -378,7 +370,7 @@ class CalibratedFrames(FramesOver):
     def _stamps_of(self, image: ImageArray, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         same = np.broadcast_to(image, (x0.shape[0], *image.shape))
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
-        _gather(same, x0, y0, size, _copy_pixels, out)
+        _gather(same, x0, y0, size, np.asarray, out)
         return out
 
 
@@ -410,7 +402,7 @@ class ArrayFrames:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
         x0, y0 = _positions(x0, y0, stop - start)
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
-        _gather(self.read(start, stop), x0, y0, size, _copy_pixels, out)
+        _gather(self.read(start, stop), x0, y0, size, np.asarray, out)
         return out
 
     def close(self) -> None:
@@ -470,8 +462,8 @@ def _gather(
     """Copy the stamps of a block of frames into `out`, float32 [frame, star, y, x].
 
     `frames` (n, ny, nx): as stored; only the pixels of the stamps are touched. `x0`, `y0` (n, k).
-    `convert`: from stored numbers to ADU: ``convert(stored, out=...)``. `out` (n, k, size, size):
-    NaN where a stamp reaches beyond its frame.
+    `convert`: from stored numbers to ADU. `out` (n, k, size, size): NaN where a stamp reaches
+    beyond its frame.
     """
     ny, nx = frames.shape[1:]
     inside = (x0 >= 0) & (y0 >= 0) & (x0 + size <= nx) & (y0 + size <= ny)
@@ -483,7 +475,7 @@ def _gather(
         for first in range(0, frames.shape[0], few):
             part = slice(first, first + few)
             number = np.arange(first, min(first + few, frames.shape[0]))[:, np.newaxis]
-            convert(windows[number, y0[part], x0[part]], out=out[part])
+            out[part] = convert(windows[number, y0[part], x0[part]])
         return
     out.fill(np.nan)
     if inside.any():
@@ -505,11 +497,3 @@ def _positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArr
     shape = (count, x0.shape[-1])
     # copies: for views that nobody may write to, kernels would be compiled once more
     return np.broadcast_to(x0, shape).copy(), np.broadcast_to(y0, shape).copy()
-
-
-def _copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:
-    """Return pixels that are in ADU already, or write them into `out`."""
-    if out is None:
-        return values
-    out[...] = values
-    return out

@@ -93,10 +93,8 @@ class Stamps:
         best: list[int] = list(range(len(headers)))
         for key, _ in _INSTANTS:
             read = [parse_instant(header.text(key)) for header in headers]
-            clocked = any(instant is not None and instant.clock is not None for instant in read)
-            bad = [
-                n for n, one in enumerate(read) if one is None or (clocked and one.clock is None)
-            ]
+            clocked = any(one is not None and one.clock is not None for one in read)
+            bad = [n for n, one in enumerate(read) if not one or (clocked and one.clock is None)]
             best = bad if len(bad) < len(best) else best
         for key, _, zero in _DAYS:
             days = [header.number(key) for header in headers]
@@ -152,9 +150,7 @@ def parse_instant(text: str) -> _Instant | None:
     if not rest.strip():
         return _Instant(day, None, None, const.DAY_S)
     clock = _parse_clock(rest)
-    if clock is None:
-        return None
-    return _Instant(day, *clock)
+    return None if clock is None else _Instant(day, *clock)
 
 
 def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
@@ -335,10 +331,8 @@ def _where(header: Header, key: str, where: Where) -> tuple[Where, str]:
 
 def _scale(header: Header) -> tuple[str, str]:
     name = header.word("TIMESYS", "UTC").partition("(")[0]
-    scale = _SCALES.get(name)
-    if scale is not None:
-        return scale, ""
-    return "utc", f"TIMESYS = '{name}' is not known, taken as UTC"
+    unknown = "" if name in _SCALES else f"TIMESYS = '{name}' is not known, taken as UTC"
+    return _SCALES.get(name, "utc"), unknown
 
 
 def _gps_s(header: Header) -> float:

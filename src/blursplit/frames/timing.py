@@ -73,12 +73,11 @@ class Timing:
         missing = int(np.sum(steps - 1)) if on_grid else 0
         snap = on_grid and dt < const.SLOW_CADENCE_S and not hardware
         time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
-        kind: TimingKind = "irregular"
+        kind: TimingKind = "jittered"
         if snap or (on_grid and jitter < max(const.EVEN_JITTER * dt, 50e-6)):
             kind = "regular"
-        elif on_grid:
-            kind = "jittered"
-        if not on_grid:
+        elif not on_grid:
+            kind = "irregular"
             dt = float(np.median(np.diff(time_s)))
         limit = (
             max(const.GAP_S, const.GAP_FRAMES * dt)
@@ -249,8 +248,7 @@ def _change_of_rate(time_s: FloatArray) -> int | None:
         return None
     # steps[k] leads from frame k to frame k + 1: a gap between the parts belongs to neither
     second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < const.RATE_LONG_STEP * max(a, b))
-    while cut < n and not second[cut]:
-        cut += 1
+    cut += int(np.argmax(np.append(second[cut:], True)))
     return cut if cut <= n - const.RATE_FEWEST_FRAMES else None
 
 
@@ -320,11 +318,8 @@ def _no_times(source: str, clock: Clock) -> TimingError:
     for code, facts in clock.notes:
         if code == "times-do-not-advance":
             why = f"{facts['keyword']} is the same in all frames"
-    return TimingError(
-        source,
-        f"{why} and no frame interval",
-        "give the interval: --set camera.frame_interval_s=SECONDS",
-    )
+    remedy = "give the interval: --set camera.frame_interval_s=SECONDS"
+    return TimingError(source, f"{why} and no frame interval", remedy)
 
 
 def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
@@ -332,9 +327,8 @@ def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
     steps = np.diff(seconds)
     over = np.flatnonzero(steps < -0.5 * const.DAY_S)
     usual = float(np.median(np.abs(steps))) if steps.size else 0.0
-    if over.size != 1 or abs(float(steps[over[0]]) + const.DAY_S) > max(
-        const.MIDNIGHT_WAIT_S, 10.0 * usual
-    ):
+    longest = max(const.MIDNIGHT_WAIT_S, 10.0 * usual)
+    if over.size != 1 or abs(float(steps[over[0]]) + const.DAY_S) > longest:
         return seconds
     notes.append(("past-midnight", {}))
     return np.where(np.arange(seconds.size) > over[0], seconds + const.DAY_S, seconds)
