@@ -146,16 +146,6 @@ def _vote_offsets(
     `cuts` (n, g, size, size). `at_x`, `at_y` (n, g). `flux` (g,).
     """
     sky, _ = measure_sky(cuts)
-    voted_x, voted_y = _vote(cuts, sky, flux, sigma)
-    half = (cuts.shape[-1] - 1) / 2
-    off_x, off_y = voted_x + half - at_x.mean(axis=1), voted_y + half - at_y.mean(axis=1)
-    return np.where(np.isfinite(off_x), off_x, 0.0), np.where(np.isfinite(off_y), off_y, 0.0)
-
-
-def _vote(
-    cuts: ImageArray, sky: FloatArray, flux: FloatArray, sigma: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return offsets from the stamps' centres at which the stars together are likeliest."""
     n, _, size, _ = cuts.shape
     smooth = _smoothing(size, sigma)
     light = np.nan_to_num(cuts - sky[:, :, None, None].astype(np.float32))
@@ -166,8 +156,8 @@ def _vote(
     edge = min(int(np.ceil(2.0 * sigma)), size // 2 - 1)
     inner = joined[:, edge : size - edge, edge : size - edge].reshape(n, -1)
     row, column = np.divmod(inner.argmax(axis=1), size - 2 * edge)
-    half = (size - 1) / 2
-    return column + edge - half, row + edge - half
+    off_x, off_y = column + edge - at_x.mean(axis=1), row + edge - at_y.mean(axis=1)
+    return np.where(np.isfinite(off_x), off_x, 0.0), np.where(np.isfinite(off_y), off_y, 0.0)
 
 
 # --- a block, star by star ------------------------------------------------------------------------
@@ -200,10 +190,6 @@ class _Cuts:
             room = np.empty(whole, dtype=np.float32)
         self.pixels = room
         self._source, self._start, self._setup = source, start, setup
-
-    def keep(self, rows: slice, cuts: ImageArray) -> None:
-        """Keep what is to be kept of the stamps of all stars in some frames."""
-        self.pixels[rows] = cuts[:, self.star]
 
     def part(self, rows: slice) -> _Cuts:
         """Return the stamps of some frames."""
@@ -312,9 +298,8 @@ class Block:
         at_x, at_y = x_px, y_px
         if not steady:
             fast = guides[: const.FAST_GUIDES]
-            sums, off_x, off_y = _sum_wide(
-                source, start, x_px[:, fast], y_px[:, fast], margin, setup
-            )
+            where = x_px[:, fast], y_px[:, fast]
+            sums, off_x, off_y = _sum_wide(source, start, *where, margin, setup)
             shift_x, shift_y = _guess_offsets(sums, off_x, off_y, setup.sigma_px)
             at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
         block = _measure_at(source, start, at_x, at_y, setup, keep, room)
@@ -422,13 +407,8 @@ def _measure_at(
     hot = setup.hot_near(x0, y0, size)
     # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
     far_px = max(const.NEAR_PX, (size - 1) / 2 - 2.0 * setup.window_px)
-    recipe = (
-        border_places(size)[0],
-        tuple(
-            kernel_window(size, setup.window_px, reach_px) for reach_px in (const.NEAR_PX, far_px)
-        ),
-        setup.brightest_reach(size),
-    )
+    windows = tuple(kernel_window(size, setup.window_px, px) for px in (const.NEAR_PX, far_px))
+    recipe = border_places(size)[0], windows, setup.brightest_reach(size)
     for first, last, raw, packing in _stored_pieces(source, start, start + n):
         rows = slice(first - start, last - start)
         if packing is not None:
@@ -442,7 +422,7 @@ def _measure_at(
         out = np.empty((const.STAMP_NUMBERS, len(at[0])))
         kernels().measure_stamps(whole.reshape(-1, size * size), *at, *recipe, out)
         found[:, rows] = out.reshape(found[:, rows].shape)
-        cuts.keep(rows, whole)
+        cuts.pixels[rows] = whole[:, cuts.star]
 
     def stamps(which: IntArray) -> ImageArray:
         return cuts.of(*np.divmod(which, k), x0, y0)
@@ -463,17 +443,10 @@ def _measure_at(
     if holed.size:
         holey[holed] = _is_holey(stamps(holed), x[holed], y[holed], setup)
     with np.errstate(invalid="ignore"):
-        saturated = np.zeros(n * k, dtype=bool)
-        if setup.saturation_adu is not None:
-            saturated = peak + sky >= const.SATURATED_SHARE * setup.saturation_adu
+        saturated = peak + sky >= const.SATURATED_SHARE * (setup.saturation_adu or np.inf)
         ratio = shapes.width_px / setup.sigma_px
-        alive = (
-            np.isfinite(x)
-            & (snr > const.FAINTEST_CORE_SNR)
-            & (ratio > const.GUIDE_WIDTH_RANGE[0])
-            & (ratio < const.GUIDE_WIDTH_RANGE[1])
-            & ~holey
-        )
+        alive = np.isfinite(x) & (snr > const.FAINTEST_CORE_SNR) & ~holey
+        alive &= (ratio > const.GUIDE_WIDTH_RANGE[0]) & (ratio < const.GUIDE_WIDTH_RANGE[1])
     if setup.method != "windowed":
         filled = cuts.pixels.reshape(n * k, size, size).copy()
         filled[holed] = whole
@@ -596,9 +569,8 @@ def _other_centroid(
     size, core = stamps.shape[-1], setup.core
     column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
     row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
-    near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
-        i, row, column
-    ]
+    windows = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))
+    near = windows[i, row, column]
     found_x, found_y = measure_centroids(near, sky[i], setup.window_px, setup.method)
     out_x[i], out_y[i] = found_x + column, found_y + row
     return out_x, out_y

@@ -105,12 +105,8 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
     if rare:
         notes.append(("stars-lost", {"stars": rare}))
     stars = np.flatnonzero(often)
-    twin = _find_duplicates(
-        tracker.samples["x"][:, stars],
-        tracker.samples["y"][:, stars],
-        good[:, stars],
-        tracker.field.sigma_px,
-    )
+    x, y = (tracker.samples[axis][:, stars] for axis in "xy")
+    twin = _find_duplicates(x, y, good[:, stars], tracker.field.sigma_px)
     if twin.any():
         notes.append(("twins", {"sources": int(twin.sum())}))
         stars = stars[~twin]
@@ -139,10 +135,8 @@ def _find_duplicates(
             if twin[first] or not near[first, second]:
                 continue
             both = good[:, first] & good[:, second]
-            apart = np.hypot(
-                x_px[both, first] - x_px[both, second], y_px[both, first] - y_px[both, second]
-            )
-            if np.median(apart) < const.ONE_PEAK_SIGMAS * sigma_px:
+            apart = [at[both, first] - at[both, second] for at in (x_px, y_px)]
+            if np.median(np.hypot(*apart)) < const.ONE_PEAK_SIGMAS * sigma_px:
                 twin[second] = True
                 break
     return twin
@@ -279,10 +273,7 @@ def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -
     x, y, turn = tracker.shift_x[rows], tracker.shift_y[rows], tracker.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
     turned = np.flatnonzero(np.abs((np.diff(turn) + 180.0) % 360.0 - 180.0) > 90.0) + 1  # noqa: PLR2004
-    jumps = np.array(
-        [i for i in find_jumps(x, y, tracker.field.sigma_px) if i not in set(turned)],
-        dtype=np.int64,
-    )
+    jumps = np.setdiff1d(find_jumps(x, y, tracker.field.sigma_px), turned)
     if turned.size:
         notes.append(("field-turned", {"times": turned.size}))
     if jumps.size:
@@ -312,10 +303,9 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     place = np.stack([x_px, y_px], axis=1)
     bursts: list[tuple[int, int]] = []
     for i in (np.flatnonzero(size > limit) + 1).tolist():
-        if bursts and _moves_on(
-            place[bursts[-1][1] : i], min(size[bursts[-1][1] - 1], size[i - 1])
-        ):
-            bursts[-1] = (bursts[-1][0], i)
+        first, last = bursts[-1] if bursts else (i, i)
+        if bursts and _moves_on(place[last:i], min(size[last - 1], size[i - 1])):
+            bursts[-1] = (first, i)
         else:
             bursts.append((i, i))
     found: set[int] = set()
@@ -347,12 +337,8 @@ def _resting_place(place: FloatArray) -> FloatArray | None:
             break
         length = min(2 * length, len(place))
     swing, step = np.ptp(along), np.abs(np.diff(along))
-    is_smooth = (
-        length >= const.JUMP_LONG_SIDE
-        and swing > const.SMALLEST_JUMP_PX
-        and step.max() < 0.5 * swing
-    )
-    if is_smooth and crossings < 4:  # noqa: PLR2004 - two periods
+    is_clear = length >= const.JUMP_LONG_SIDE and swing > const.SMALLEST_JUMP_PX
+    if is_clear and step.max() < 0.5 * swing and crossings < 4:  # noqa: PLR2004 - two periods
         return None
     weight = np.hanning(length + 2)[1:-1] if crossings >= 4 else np.ones(length)  # noqa: PLR2004
     return np.asarray(weight @ place[:length] / weight.sum())
@@ -438,9 +424,8 @@ def _pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
         own = pattern.height_adu[np.argmin(far)]
         near = (far > field.sigma_px) & (far < size // 2 + 1)
         alone[i] = not bool((pattern.height_adu[near] > const.ISOLATED_SHARE * own).any())
-    edge = np.minimum.reduce(
-        [field.x_px, field.y_px, nx - 1 - field.x_px, ny - 1 - field.y_px]
-    ) / min(nx, ny)
+    to_edges = field.x_px, field.y_px, nx - 1 - field.x_px, ny - 1 - field.y_px
+    edge = np.minimum.reduce(to_edges) / min(nx, ny)
     # A star that a drift may carry out of the frame counts less, one with company far less.
     merit = field.flux_adu * np.clip(edge / 0.1, 0.2, 1.0) * np.where(alone, 1.0, 0.05)
     return np.sort(np.argsort(-merit, kind="stable")[:most]).astype(np.int64)

@@ -6,6 +6,7 @@ The default is the Gaussian-windowed centroid: the position c at which the first
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Literal
 
@@ -17,13 +18,12 @@ from blursplit.compiled import kernels
 from blursplit.frames import Sequence
 from blursplit.types import FloatArray, ImageArray, IntArray
 
-_PLAIN_GAIN = 1.0 + 1.0 / const.WINDOW_OVER_SIGMA**2
 # How the kernels bring a window to its centroid.
 _SETTLING = (
     const.WINDOW_MOST_STEPS,
     const.WINDOW_TOLERANCE_PX,
     const.WINDOW_LAST_STEP_PX,
-    _PLAIN_GAIN,
+    1.0 + 1.0 / const.WINDOW_OVER_SIGMA**2,
     const.FLATTEST,
 )
 
@@ -161,15 +161,10 @@ def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
 
 def kernel_window(size: int, window_px: float, reach_px: float | None) -> tuple[object, ...]:
     """Return what the kernels ask of a window: see `stamp_kernels.measure_stamps`."""
-    reach = _near_reach(size, reach_px)
+    most = (size - 1) / 2 - 0.5  # how far from its centre a stamp can be searched at all
+    reach = most if reach_px is None else min(reach_px, most)
     lead = max(0, int(np.floor((size - 1) / 2 - reach - const.FULL_WINDOWS * window_px)))
     return lead, float(window_px), float(reach), const.SKY_ROUNDING, _SETTLING
-
-
-def _near_reach(size: int, reach_px: float | None) -> float:
-    """Return how far from its centre a stamp can be searched at all."""
-    most = (size - 1) / 2 - 0.5
-    return most if reach_px is None else min(reach_px, most)
 
 
 def _unwindow(
@@ -209,14 +204,12 @@ def measure_centroids(
     if method not in CENTROID_METHODS:
         msg = f"centroid method {method!r} is none of {', '.join(CENTROID_METHODS)}"
         raise ValueError(msg)
-    import warnings
-
     from photutils import centroids
 
     one = getattr(centroids, f"centroid_{method}")
     found_xy = np.full((len(stamps_adu), 2), np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # fits that fail give NaN, which is how they are reported
+    # fits that fail give NaN, which is how they are reported
+    with warnings.catch_warnings(action="ignore"):
         for i, (stamp, sky) in enumerate(zip(stamps_adu, sky_adu, strict=True)):
             if np.isfinite(stamp).all() and np.isfinite(sky):
                 found_xy[i] = one((stamp - sky).astype(float))

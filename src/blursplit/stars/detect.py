@@ -137,14 +137,12 @@ def _find_width(
     Five, so that one or two full of flipped bits or cosmic rays do not set the width.
     """
     few = frames[np.unique(np.linspace(0, len(frames) - 1, 5).astype(int))]
-    found = [_width_of(image, hot, limit) for image in few]
-    widths = [width for width in found if width is not None]
-    if widths:
-        return float(np.median(widths))
-    width = _width_of(mean, hot, limit)
-    if width is None:
-        raise _no_star(name)
-    return width
+    for images in (few, mean[None]):
+        found = [_width_of(image, hot, limit) for image in images]
+        widths = [width for width in found if width is not None]
+        if widths:
+            return float(np.median(widths))
+    raise _no_star(name)
 
 
 def _no_star(name: str) -> TooFewStarsError:
@@ -280,16 +278,8 @@ def _registered(
     whole = [peaks[i] for i in (int(np.argmax(count)), *usual)]
     lasting = (peaks[i].lasting(peaks, tolerance_px) for i in usual)
     for pattern in itertools.chain(whole, lasting):
-        found = [
-            pattern.register(
-                one,
-                shape,
-                tolerance_px=tolerance_px,
-                turns_deg=(0.0,),
-                false_match=const.UNSURE_MATCH,
-            )
-            for one in peaks
-        ]
+        how = {"tolerance_px": tolerance_px, "false_match": const.UNSURE_MATCH}
+        found = [pattern.register(one, shape, turns_deg=(0.0,), **how) for one in peaks]
         places = [None if one is None else (one.shift_x_px, one.shift_y_px) for one in found]
         fitting = len(places) - places.count(None)
         if fitting > most:
@@ -324,11 +314,9 @@ def _shifted(image: ImageArray, by_x: int, by_y: int) -> ImageArray:
 
 def _sum_core(share: ImageArray, x: FloatArray, y: FloatArray) -> FloatArray:
     """Sum an image over 7x7 pixels about each place."""
-    padded = np.pad(share, 3)
-    window = np.lib.stride_tricks.sliding_window_view(padded, (7, 7))
-    return np.asarray(
-        window[np.rint(y).astype(int), np.rint(x).astype(int)].sum(axis=(1, 2)), dtype=float
-    )
+    window = np.lib.stride_tricks.sliding_window_view(np.pad(share, 3), (7, 7))
+    near = window[np.rint(y).astype(int), np.rint(x).astype(int)]
+    return np.asarray(near.sum(axis=(1, 2)), dtype=float)
 
 
 # --- stars to follow ------------------------------------------------------------------------------
@@ -467,52 +455,48 @@ def _refuse(
 ) -> tuple[dict[str, int], BoolArray, float]:
     """Return how many sources each reason refuses, a mask of those left, and the star width."""
     ny, nx = early.image.shape
+    x, y = sources.x_px, sources.y_px
     margin = const.EDGE_SIGMAS * sigma + 2.0
     snr = found["core"] / np.sqrt(np.pi) / (const.WINDOW_OVER_SIGMA * sigma * early.scatter)
-    clipped = _sum_core(early.clipped_share, sources.x_px, sources.y_px)
+    clipped = _sum_core(early.clipped_share, x, y)
     # In pictures stretched for display the cores are clipped as a rule; as long as no more than
     # the disk within one sigma is, the flanks still give the position (but not the shape).
     too_clipped = np.pi * sigma**2 if stretched else const.OFTEN_CLIPPED
     with np.errstate(invalid="ignore"):
         reasons: dict[str, BoolArray] = {
-            "edge": (sources.x_px < margin)
-            | (sources.x_px > nx - 1 - margin)
-            | (sources.y_px < margin)
-            | (sources.y_px > ny - 1 - margin),
+            "edge": np.minimum.reduce([x, y, nx - 1 - x, ny - 1 - y]) < margin,
             "saturated": clipped > too_clipped,
             "shapeless": ~np.isfinite(found["x"] + found["width"]),
             "faint": ~(snr >= const.SMALLEST_SNR),
         }
         # A peak is a whole pixel, up to half a diagonal off the star that made it.
         astray = max(sigma, const.HALF_DIAGONAL_PX)
-        strayed = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px) > astray
+        off = np.hypot(found["x"] - x, found["y"] - y)
         # A window that wanders off to a brighter neighbour measures that one.
-        reasons["shapeless"] |= strayed
+        reasons["shapeless"] |= off > astray
         if not np.any(~np.logical_or.reduce(list(reasons.values()))):
             reasons["faint"] = ~(snr >= const.FAINTEST_SNR)
         left = ~np.logical_or.reduce(list(reasons.values()))
         left &= (clipped <= const.OFTEN_CLIPPED) | ~np.any(left & (clipped <= const.OFTEN_CLIPPED))
         sample = np.flatnonzero(left)[:25]
-        width = float(np.median(found["width"][sample])) if sample.size else sigma
-        e1 = float(np.median(found["e1"][sample])) if sample.size else 0.0
-        e2 = float(np.median(found["e2"][sample])) if sample.size else 0.0
+        width, e1, e2 = sigma, 0.0, 0.0
+        if sample.size:
+            width, e1, e2 = (float(np.median(found[n][sample])) for n in ("width", "e1", "e2"))
         odd_shape = np.hypot(found["e1"] - e1, found["e2"] - e2) > const.MOST_ELONGATED
         reasons["narrower than the stars"] = found["width"] < const.NARROWEST * width
         reasons["extended"] = (found["width"] > const.WIDEST * width) | odd_shape
         reasons["blended"] = _is_blended(sources, sigma)
         # In a crowd few stars stand alone. One whose neighbours are fainter and share its motion
         # is better than none, so long as the window settles on the peak itself.
-        off = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px)
         settled = (off < const.CROWD_OFFSET * sigma) & (found["width"] < const.CROWD_WIDEST * width)
-        settled &= (np.hypot(found["e1"], found["e2"]) < const.CROWD_ELONGATED) & (
-            snr > const.CROWD_SNR
-        )
+        settled &= np.hypot(found["e1"], found["e2"]) < const.CROWD_ELONGATED
+        settled &= snr > const.CROWD_SNR
     alone = ~np.logical_or.reduce(list(reasons.values()))
     if alone.sum() < const.CROWD_STARS:
         reasons["extended"] &= ~settled
         reasons["blended"] &= ~settled
     counts: dict[str, int] = {}
-    good = np.ones(sources.x_px.size, dtype=bool)
+    good = np.ones(x.size, dtype=bool)
     for reason, mask in reasons.items():
         counts[reason] = int((good & mask).sum())
         good &= ~mask
@@ -531,9 +515,8 @@ def _is_blended(pattern: Peaks, sigma: float) -> BoolArray:
 
 def _explain_nothing(name: str, refused: dict[str, int]) -> None:
     if refused["saturated"] and refused["saturated"] >= 0.5 * sum(refused.values()):
-        raise InputError(
-            name, "all usable stars are saturated", "shorten the exposure or lower the gain"
-        )
+        remedy = "shorten the exposure or lower the gain"
+        raise InputError(name, "all usable stars are saturated", remedy)
     found = ", ".join(f"{n} {reason}" for reason, n in refused.items() if n)
     if not found:
         raise _no_star(name)

@@ -44,31 +44,22 @@ class BlankSky:
         self.hot_still = self.hot_moved = 0
         self.hot: tuple[FloatArray, FloatArray] | None = None
 
-    def look(
-        self,
-        source: FrameSource,
-        start: int,
-        stop: int,
-        shift_x_px: FloatArray,
-        shift_y_px: FloatArray,
-    ) -> None:
+    def look(self, source: FrameSource, start: int, stop: int, shift_px: FloatArray) -> None:
         """Look at the runs that are due in a block of frames which has just been read.
 
-        The shifts say where the field lies in each frame of the block.
+        `shift_px` (2, n): where the field lies in each frame of the block.
         """
         while self.hot_next < stop:
             frame = max(self.hot_next, start)
             self.hot_next = frame + self.hot_step
-            shift = np.array([shift_x_px[frame - start], shift_y_px[frame - start]])
-            if np.isfinite(shift).all():
-                self._compare_hot(source, frame, shift)
+            if np.isfinite(shift_px[:, frame - start]).all():
+                self._compare_hot(source, frame, shift_px[:, frame - start])
         while self.x0.size and self.next < stop:
             first = max(self.next, start)
             last = min(first + const.BLANK_RUN_FRAMES, stop)
             if last - first > const.BLANK_RUN_LAG:
                 cuts = source.cut(first, last, self.x0, self.y0, const.BLANK_PATCH_PX)
-                here = slice(first - start, last - start)
-                self._add(cuts.astype(float), np.stack([shift_x_px[here], shift_y_px[here]]))
+                self._add(cuts.astype(float), shift_px[:, first - start : last - start])
             self.next = first + self.step
 
     def _compare_hot(self, source: FrameSource, frame: int, shift_px: FloatArray) -> None:
@@ -85,12 +76,10 @@ class BlankSky:
         image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
         x, y = _lone_pixels(image)
         x, y = x + x0[0], y + y0[0]
-        stars_x = self.field.pattern.x_px + shift_px[0]
-        stars_y = self.field.pattern.y_px + shift_px[1]
+        off_x = x - (self.field.pattern.x_px + shift_px[0])[:, None]
+        off_y = y - (self.field.pattern.y_px + shift_px[1])[:, None]
         reach = 2.5  # a star's own highest pixel, and a pixel of its own motion
-        far = (
-            np.hypot(x - stars_x[:, None], y - stars_y[:, None]).min(axis=0, initial=np.inf) > reach
-        )
+        far = np.hypot(off_x, off_y).min(axis=0, initial=np.inf) > reach
         now = np.stack([x[far], y[far]]), shift_px
         before, self.hot = self.hot, now
         if before is None or not (now[0].size and before[0].size):
@@ -108,10 +97,9 @@ class BlankSky:
         here = table[const.HOT_REACH_PX, const.HOT_REACH_PX]
         if here >= enough:
             self.hot_still += 1
-        elif (
-            table[best] >= enough and np.abs(place - (shift_px - before[1])).max() > 1.2  # noqa: PLR2004 - rounding
-        ):
-            self.hot_moved += 1
+        elif table[best] >= enough:
+            apart_px = np.abs(place - (shift_px - before[1])).max()
+            self.hot_moved += int(apart_px > 1.2)  # noqa: PLR2004 - rounding
 
     def _add(self, patch: FloatArray, shift_px: FloatArray) -> None:
         """Add a run, shape (frames, patches, y, x), and where the field lay in it."""
@@ -198,9 +186,8 @@ class BlankSky:
         here, best = table[:, middle], table.argmax(axis=1)
         top = table[np.arange(len(table)), best]
         self.still += int((here > const.PATTERN_SIGMAS * sigma).sum())
-        self.moved += int(
-            ((top > const.PATTERN_SIGMAS * sigma) & (best != middle) & (here < 0.5 * top)).sum()
-        )
+        elsewhere = (best != middle) & (here < 0.5 * top)
+        self.moved += int((elsewhere & (top > const.PATTERN_SIGMAS * sigma)).sum())
 
     def statistics(self, noise: tuple[FloatArray, FloatArray, FloatArray]) -> PixelStatistics:
         """Return what was seen, joined with the noise of star pixels against their level."""
@@ -258,9 +245,8 @@ def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     step = max(1, int(np.sqrt(above.size / const.SCATTER_PIXELS)))
     _, middle, deviation = level_and_scatter(above, step)
     flat = above.ravel()
-    lone = np.flatnonzero(
-        flat > middle + const.HOT_SIGMAS * max(const.SIGMA_PER_MAD * deviation, 0.5)
-    )
+    scatter = max(const.SIGMA_PER_MAD * deviation, 0.5)
+    lone = np.flatnonzero(flat > middle + const.HOT_SIGMAS * scatter)
     lone = lone[np.argsort(-flat[lone], kind="stable")[: const.MOST_LONE_PIXELS]]
     y, x = np.divmod(lone, above.shape[1])
     return x.astype(float) + 1.0, y.astype(float) + 1.0

@@ -17,38 +17,6 @@ from blursplit.stars.robust import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
-def _measure_excess(
-    above_adu: FloatArray,
-    dx_px: FloatArray,
-    dy_px: FloatArray,
-    shapes: WindowedShapes,
-    shape: tuple[int, int],
-) -> FloatArray:
-    """Return by how much the brightest pixel stands out more than the frame's stars, in fluxes.
-
-    `above_adu` (m,): brightest pixel less the mean of its four neighbours. `dx_px`, `dy_px` (m,):
-    where that pixel lies from the centroid. `shape` (n, k): frames and stars, m = n k.
-
-    Returns: (n, k).
-
-    A badly sampled star is sharp when it sits on a pixel's centre and flat when it sits on a
-    corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
-    frame's median moments would show at the star's own place is taken off.
-    """
-    from blursplit.compiled.shape_kernels import sharpness
-
-    moments = shapes.xx_px2, shapes.yy_px2, shapes.xy_px2
-    out = np.empty(shape)
-    sharpness(
-        above_adu.reshape(shape),
-        (dx_px.reshape(shape), dy_px.reshape(shape)),
-        shapes.flux_adu.reshape(shape),
-        tuple(values.reshape(shape) for values in moments),
-        out,
-    )
-    return out
-
-
 def find_spikes(
     excess: FloatArray,
     noise: FloatArray,
@@ -59,7 +27,7 @@ def find_spikes(
 ) -> tuple[BoolArray, BoolArray]:
     """Say which samples were hit by a cosmic ray, and which may have been.
 
-    `excess` (n, k): from `_measure_excess`. `noise` (n, k): photon and read-out noise of `excess`.
+    `excess` (n, k): from `peaks_and_excess`. `noise` (n, k): photon and read-out noise of `excess`.
     `off_x_px`, `off_y_px` (n, k): centroids less their expected places. `flux_ratio` (n, k): fluxes
     over their expected values. `width_px` (n, k).
 
@@ -73,10 +41,9 @@ def find_spikes(
     """
     known = np.isfinite(excess)
     if known.sum() < const.RAY_FEWEST:
+        least = np.maximum(const.RAY_LONE_EXCESS, const.RAY_NOISE_SIGMAS * noise)
         with np.errstate(invalid="ignore"):
-            alone = known & (
-                excess > np.maximum(const.RAY_LONE_EXCESS, const.RAY_NOISE_SIGMAS * noise)
-            )
+            alone = known & (excess > least)
         return np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool)
     sharp = _in_sigmas(excess, known)
     if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
@@ -92,9 +59,8 @@ def find_spikes(
     odd = strayed + np.square(brighter)
     flank = known & (strayed > const.RAY_FLANK_SIGMAS**2) & (brighter > const.RAY_FLANK_SIGMAS)
     with np.errstate(invalid="ignore"):
-        hit = (sharp > const.RAY_SURE_SIGMAS) | (
-            (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
-        )
+        hit = (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
+        hit |= sharp > const.RAY_SURE_SIGMAS
         peaked = known & hit & (excess - middle > const.RAY_NOISE_SIGMAS * noise)
     hit_at_all = np.asarray(peaked | flank, dtype=bool)
     doubtful = (
@@ -214,13 +180,23 @@ def peaks_and_excess(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    The excess (`_measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
+    The excess is by how much it exceeds the mean of its four neighbours more than the frame's stars
+    do; it and its noise, `shape` (n, k), are in fluxes of the star.
+
+    A badly sampled star is sharp when it sits on a pixel's centre and flat when it sits on a
+    corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
+    frame's median moments would show at the star's own place is taken off.
     """
+    from blursplit.compiled.shape_kernels import sharpness
+
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
     peak = np.where(known, top - sky, np.nan)
-    above = np.where(known, top - around, np.nan)
-    excess = _measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
+    above = np.where(known, top - around, np.nan).reshape(shape)
+    away = (at_x - shapes.x_px).reshape(shape), (at_y - shapes.y_px).reshape(shape)
+    moments = shapes.xx_px2, shapes.yy_px2, shapes.xy_px2
+    flux, excess = shapes.flux_adu.reshape(shape), np.empty(shape)
+    sharpness(above, away, flux, tuple(values.reshape(shape) for values in moments), excess)
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / setup.gain_e_per_adu))
         noise = noise / shapes.flux_adu
@@ -268,12 +244,9 @@ def border_places(size: int) -> tuple[IntArray, float]:
         number[: 3 * third, -b:].T,
     )
     pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
-    return np.ascontiguousarray(pieces), _of_few(pieces.shape[1])
-
-
-def _of_few(n: int) -> float:
+    n = pieces.shape[1]
     # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
-    return float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
+    return np.ascontiguousarray(pieces), float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
 
 
 def complete_sky(
@@ -305,15 +278,10 @@ def fill_gaps(stamps_adu: ImageArray, sky_adu: FloatArray) -> ImageArray:
     `stamps_adu` (m, size, size). `sky_adu` (m,): used where no neighbour within one pixel is
     finite.
     """
-    finite = np.isfinite(stamps_adu)
-    values = np.pad(np.where(finite, stamps_adu, 0), ((0, 0), (1, 1), (1, 1)))
-    weight = np.pad(finite.astype(np.float32), ((0, 0), (1, 1), (1, 1)))
-    size = stamps_adu.shape[-1]
-    total = np.zeros_like(stamps_adu)
-    count = np.zeros_like(stamps_adu)
-    for dy in range(3):
-        for dx in range(3):
-            total += values[:, dy : dy + size, dx : dx + size]
-            count += weight[:, dy : dy + size, dx : dx + size]
+    from scipy.ndimage import convolve
+
+    finite, box = np.isfinite(stamps_adu), np.ones((1, 3, 3))
+    total = convolve(np.where(finite, stamps_adu, 0), box, mode="constant")
+    count = convolve(finite.astype(np.float32), box, mode="constant")
     near = np.where(count > 0, total / np.maximum(count, 1), sky_adu[:, None, None])
     return np.where(finite, stamps_adu, near).astype(np.float32)

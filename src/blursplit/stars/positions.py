@@ -31,7 +31,6 @@ _ENDINGS = (".csv", ".ecsv")
 _LENGTHS = ("x", "y", "width", "sigma")
 _COLUMNS = ("time", "star", *_LENGTHS, "flux")
 _OTHER_NAMES = {"dx": "x", "dy": "y", "mjd": "time", "jd": "time"}
-_DAY_COUNTS = {"mjd": "mjd", "jd": "jd"}
 _NAMED_UNIT = re.compile(r"\s*(\w+?)\s*(?:[\[(]\s*([^\])]*?)\s*[\])])?\s*")
 _COMMENTED_UNIT = re.compile(r"#\s*(\w+)\s*[:=]\s*(\S.*?)\s*")
 _SUFFIX = re.compile(r"(time|x|y|dx|dy|width|sigma|flux)_(s|ms|px|pixel|arcsec|mas|adu)")
@@ -87,9 +86,8 @@ def positions_to_tracks(
     good = np.isfinite(values["x"]) & np.isfinite(values["y"])
     kept = good.sum(axis=0) >= const.LEAST_SAMPLES_OF_STAR
     if not kept.any():
-        raise TooFewStarsError(
-            name, f"no star has {const.LEAST_SAMPLES_OF_STAR} positions", "record a longer sequence"
-        )
+        problem = f"no star has {const.LEAST_SAMPLES_OF_STAR} positions"
+        raise TooFewStarsError(name, problem, "record a longer sequence")
     if not kept.all():
         left_out = int((~kept).sum())
         notes.append(("stars-left-out", {"stars": left_out, "least": const.LEAST_SAMPLES_OF_STAR}))
@@ -143,8 +141,7 @@ def _read_file(path: Path) -> Any:
         if comments and "%ECSV" in comments[0]:
             return QTable.read(path, format="ascii.ecsv")
         delimiter = max(",;\t", key=head.count)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a short row comes as an error of its own
+        with warnings.catch_warnings(action="ignore"):  # a short row is an error of its own
             table = QTable.read(path, format="ascii.csv", delimiter=delimiter, comment="#")
     except OSError as error:
         problem = f"cannot be read ({error.strerror or error})"
@@ -313,9 +310,8 @@ def _times(column: Any, label: str, name: str) -> Any:
     try:
         if kind in "US":
             return Time(np.asarray(column).astype(str), scale="utc")
-        if label.lower() in _DAY_COUNTS:
-            day = _numbers(column, label, name)
-            return Time(day, format=_DAY_COUNTS[label.lower()], scale="utc")
+        if label.lower() in {"mjd", "jd"}:
+            return Time(_numbers(column, label, name), format=label.lower(), scale="utc")
     except ValueError as error:
         problem = f"column '{label}' holds what is no time"
         raise InputError(name, problem, "write seconds, or dates as 2026-03-01T20:00:00") from error

@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.rig import Rig
-from blursplit.stars.robust import remove_trend
+from blursplit.stars.robust import masked_columns, remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -46,8 +46,7 @@ def are_these_raw(
     checks = [
         _impossible_times(tracks),
         _repeated(tracks),
-        _mixed(tracks.pixels),
-        _filtered(tracks.pixels),
+        *_correlated(tracks.pixels),
         _unclear(tracks.pixels),
         _nonlinear(tracks),
         _recentred(tracks),
@@ -56,21 +55,16 @@ def are_these_raw(
         _widths_changed(tracks),
         None if rig is None else _disputed_scale(rig),
     ]
-    found = tuple(check for check in checks if check is not None)
-    if any(check.code == "frames-recentred" for check in found):
-        # A window that jumps over the sensor's pattern makes a little of such correlation too.
-        weak = 0.5 * const.MIXED_BY_TWO
-        found = tuple(
-            check
-            for check in found
-            if check.code != "frames-mixed" or float(check.facts["correlation"]) > weak
-        )
-    return found
+    found = [check for check in checks if check is not None]
+    # A window that jumps over the sensor's pattern makes a little of such correlation too.
+    recentred = any(check.code == "frames-recentred" for check in found)
+    weak = 0.5 * const.MIXED_BY_TWO if recentred else -np.inf
+    return tuple(
+        c for c in found if c.code != "frames-mixed" or float(c.facts["correlation"]) > weak
+    )
 
 
 # --- times -----------------------------------------------------------------------------------
-
-
 def _impossible_times(tracks: StarTracks) -> Check | None:
     steps = np.diff(tracks.time_s)
     if steps.size == 0:
@@ -84,8 +78,6 @@ def _impossible_times(tracks: StarTracks) -> Check | None:
 
 
 # --- frames that repeat, mix or were filtered -------------------------------------------------
-
-
 def _repeated(tracks: StarTracks) -> Check | None:
     """Look for frames equal to the one before: every star in its place, with its flux and peak.
 
@@ -96,11 +88,9 @@ def _repeated(tracks: StarTracks) -> Check | None:
     if same is None or far is None:
         return None
     share, chance = float(same.mean()), float(far.mean())
-    count = int(same.sum())
-    expected = chance * same.size
-    if count < const.FEWEST_REPEATS or share - chance < const.LEAST_REPEATED_SHARE:
-        return None
-    if count - expected < const.SURE_SIGMAS * np.sqrt(max(expected, 1.0)):
+    count, expected = int(same.sum()), chance * same.size
+    sure = expected + const.SURE_SIGMAS * np.sqrt(max(expected, 1.0))
+    if count < max(const.FEWEST_REPEATS, sure) or share - chance < const.LEAST_REPEATED_SHARE:
         return None
     severity: _Severity = "void" if share > const.REPEATED_SHARE else "doubt"
     facts: Facts = {"share": share, "frames": float(count)}
@@ -128,26 +118,21 @@ def _same_as(tracks: StarTracks, lag: int) -> FloatArray | None:
     return np.asarray(every[seen], dtype=float) if seen.any() else None
 
 
-def _mixed(pixels: PixelStatistics | None) -> Check | None:
+def _correlated(pixels: PixelStatistics | None) -> list[Check]:
+    """Look for noise that goes on from frame to frame, or from pixel to pixel."""
     if pixels is None or pixels.pixels == 0:
-        return None
-    found = pixels.lag_correlation[0]
-    error = 2.0 / np.sqrt(pixels.pixels)
-    if not found > max(const.MIXED_CORRELATION, const.SURE_SIGMAS * error):
-        return None
-    facts: Facts = {"correlation": found, "error": float(error)}
-    return Check("frames-mixed", "void", facts, ("motion", "lines", "widths", "seeing"))
-
-
-def _filtered(pixels: PixelStatistics | None) -> Check | None:
-    if pixels is None or pixels.pixels == 0:
-        return None
-    found = pixels.neighbour_correlation
-    error = 2.0 / np.sqrt(pixels.pixels)
-    if not abs(found) > max(const.NEIGHBOUR_CORRELATION, const.SURE_SIGMAS * error):
-        return None
-    facts: Facts = {"correlation": found, "error": float(error)}
-    return Check("pixels-filtered", "void", facts, ("widths", "seeing"))
+        return []
+    error = 2.0 / float(np.sqrt(pixels.pixels))
+    lag, beside, sure = pixels.lag_correlation[0], pixels.neighbour_correlation, const.SURE_SIGMAS
+    found = []
+    if lag > max(const.MIXED_CORRELATION, sure * error):
+        facts: Facts = {"correlation": lag, "error": error}
+        touches = ("motion", "lines", "widths", "seeing")
+        found.append(Check("frames-mixed", "void", facts, touches))
+    if abs(beside) > max(const.NEIGHBOUR_CORRELATION, sure * error):
+        facts = {"correlation": beside, "error": error}
+        found.append(Check("pixels-filtered", "void", facts, ("widths", "seeing")))
+    return found
 
 
 def _unclear(pixels: PixelStatistics | None) -> Check | None:
@@ -165,8 +150,6 @@ def _unclear(pixels: PixelStatistics | None) -> Check | None:
 
 
 # --- linearity -------------------------------------------------------------------------------
-
-
 def _nonlinear(tracks: StarTracks) -> Check | None:
     """Look for noise that does not grow with the level, or bright stars wider than faint ones.
 
@@ -175,13 +158,8 @@ def _nonlinear(tracks: StarTracks) -> Check | None:
     most level x gain. The rest is read-out. What of the star passes the filter, flat-field noise
     and scintillation raise V and lower that rest: they hide a stretch, but feign none.
     """
-    noise = _noise_facts(tracks.pixels)
-    if noise is not None:
-        return Check("pixels-nonlinear", "void", noise, ("widths", "seeing"))
-    for trend in (_flux_trend(tracks), _width_trend(tracks)):
-        if trend is not None:
-            return Check("pixels-nonlinear", "void", trend, ("widths", "seeing"))
-    return None
+    seen = _noise_facts(tracks.pixels) or _flux_trend(tracks) or _width_trend(tracks)
+    return Check("pixels-nonlinear", "void", seen, ("widths", "seeing")) if seen else None
 
 
 def _flux_trend(tracks: StarTracks) -> Facts | None:
@@ -208,13 +186,8 @@ def _flux_trend(tracks: StarTracks) -> Facts | None:
         sigma = step.std(axis=1, keepdims=True)
         flux, width = np.clip(step, -4.0 * sigma, 4.0 * sigma)
         if flux.any() and width.any():
-            shared = float(flux @ width)
-            rows.append(
-                (
-                    shared / float(width @ width),
-                    shared / float(flux @ flux) ** 0.5 / float(width @ width) ** 0.5,
-                )
-            )
+            shared, square = float(flux @ width), float(width @ width)
+            rows.append((shared / square, shared / (float(flux @ flux) * square) ** 0.5))
     if not rows:
         return None
     slope, together = (float(value) for value in np.median(rows, axis=0))
@@ -270,15 +243,10 @@ def _width_trend(tracks: StarTracks) -> Facts | None:
 
 def _medians(values: FloatArray) -> FloatArray:
     """Return the median of each column, NaN where it is empty."""
-    out = np.full(values.shape[1], np.nan)
-    known = np.isfinite(values).any(axis=0)
-    out[known] = np.nanmedian(values[:, known], axis=0)
-    return out
+    return masked_columns(values, np.isfinite(values))
 
 
 # --- windows and images that follow the star ---------------------------------------------------
-
-
 def _shared_path(tracks: StarTracks) -> FloatArray:
     """Return the mean place of the stars about their own means, shape (2, n_frames)."""
     out = []
@@ -369,10 +337,8 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
         sigmas.append(sigma)
         middle = 0.5 * float(low + high)
         odds.append(_log_odds_of_uniform(known, middle) if loose[-1] else -np.inf)
-    one = any(
-        fit and fits[1 - i][1] and odds[i] > const.UNIFORM_LOG_ODDS
-        for i, (fit, _) in enumerate(fits)
-    )
+    sure = [odd > const.UNIFORM_LOG_ODDS for odd in odds]
+    one = any(fits[i][0] and fits[1 - i][1] and sure[i] for i in (0, 1))
     both = all(loose) and sum(odds) > const.UNIFORM_LOG_ODDS
     if not (both or one or _stays_on_a_pixel(xy, const.PHASE_SIGMA_PX[1], const.PHASE_REACH_PX)):
         return None
@@ -450,17 +416,16 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     if rows.sum() < const.FEWEST_INDEPENDENT:
         return None
     n = used.size
-    sigma_px = tracks.sigma_px[np.ix_(rows, used)]
+    sigma_px = tracks.sigma_px[rows][:, used]
     if not np.isfinite(sigma_px).any():
         return None
     noise = float(np.nanmean(np.square(sigma_px)))
-    whole = np.stack(
-        [remove_trend(values[np.ix_(rows, used)]) for values in (tracks.x_px, tracks.y_px)]
-    )
+    few = np.ix_(rows, used)
+    whole = np.stack([remove_trend(values[few]) for values in (tracks.x_px, tracks.y_px)])
     many = n > 2  # noqa: PLR2004 - of two stars nothing is left beside shift, turn and scale
-    own = (
-        _beside_shared(whole, tracks, rows, used) if many else whole - whole.mean(axis=2)[..., None]
-    )
+    own = whole - whole.mean(axis=2)[..., None]
+    if many:
+        own = _beside_shared(whole, tracks.x_px[few], tracks.y_px[few])
     freedom = 2 * n - 4 if many else 2
     apart = float(np.square(own).sum(axis=(0, 2)).mean()) / freedom - noise
     mean = float(np.square(whole.mean(axis=2)).mean()) - noise / n
@@ -476,10 +441,9 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     return Check("frames-recentred", "void", facts, touches)
 
 
-def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) -> FloatArray:
+def _beside_shared(whole: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
     """Return what shift, turn and scale of each frame leave, shape (2, frames, stars)."""
-    x = np.nanmedian(tracks.x_px[np.ix_(rows, used)], axis=0)
-    y = np.nanmedian(tracks.y_px[np.ix_(rows, used)], axis=0)
+    x, y = np.nanmedian(x_px, axis=0), np.nanmedian(y_px, axis=0)
     x, y = x - x.mean(), y - y.mean()
     one, zero = np.ones(x.size), np.zeros(x.size)
     design = np.block([[one, zero], [zero, one], [-y, x], [x, y]]).T
@@ -489,8 +453,6 @@ def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) 
 
 
 # --- steps and trails ---------------------------------------------------------------------------
-
-
 def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     """Look for the place at which the pointing moves once and for good.
 
@@ -583,8 +545,6 @@ def _widths_changed(tracks: StarTracks) -> Check | None:
 
 
 # --- pixel scale ----------------------------------------------------------------------------------
-
-
 def _disputed_scale(rig: Rig) -> Check | None:
     """Compare all readings of the pixel scale: setup, headers, pixel over focal length."""
     readings = rig.scale_readings()

@@ -54,9 +54,8 @@ class Peaks:
         x, y, height = x[order], y[order], height[order]
         if bins > 1 and x.size:
             level = around[y, x] + np.float32(middle)
-            x, y, height = _sharpened(
-                image, bins * x + bins // 2, bins * y + bins // 2, sigma_px, bins
-            )
+            middle_x, middle_y = bins * x + bins // 2, bins * y + bins // 2
+            x, y, height = _sharpened(image, middle_x, middle_y, sigma_px, bins)
             height -= level
         return cls(x.astype(float), y.astype(float), height.astype(float))
 
@@ -115,12 +114,7 @@ class Peaks:
         height, width = int(row.max()) + 2, int(column.max()) + 2
         votes = np.bincount(row * width + column, alike, height * width).reshape(height, width)
         row0, column0 = divmod(densest_square(votes, row, column), width)
-        near = (
-            (row - row0 >= 0)
-            & (row - row0 <= 1)
-            & (column - column0 >= 0)
-            & (column - column0 <= 1)
-        )
+        near = np.isin(row - row0, (0, 1)) & np.isin(column - column0, (0, 1))
         return median_of(dx[near]), median_of(dy[near])
 
     def lasting(self, others: list[Peaks], tolerance_px: float) -> Peaks:
@@ -167,14 +161,9 @@ def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
 def _binned(image: ImageArray, bins: int) -> ImageArray:
     """Return the means of `bins` x `bins` pixels; what is left over at the far edges is cut off."""
     ny, nx = (bins * (length // bins) for length in image.shape)
-    rows = image[0:ny:bins] + image[1:ny:bins]
-    for i in range(2, bins):
-        rows += image[i:ny:bins]
-    out = rows[:, 0:nx:bins] + rows[:, 1:nx:bins]
-    for i in range(2, bins):
-        out += rows[:, i:nx:bins]
-    out *= np.float32(1.0 / bins**2)
-    return out
+    rows = np.add.reduce([image[i:ny:bins] for i in range(bins)])
+    out = np.add.reduce([rows[:, i:nx:bins] for i in range(bins)])
+    return np.asarray(out * np.float32(1.0 / bins**2))
 
 
 def smoothed(image: ImageArray, sigma_px: float, half: int = 0) -> tuple[ImageArray, ImageArray]:
@@ -261,10 +250,8 @@ def _vote(
     if n == 0:
         return None, np.inf
     nearest = distance.argmin(axis=1)[matched]
-    refined = (
-        median_of(peaks.x_px[nearest] - x[matched]),
-        median_of(peaks.y_px[nearest] - y[matched]),
-    )
+    off_x, off_y = peaks.x_px[nearest] - x[matched], peaks.y_px[nearest] - y[matched]
+    refined = median_of(off_x), median_of(off_y)
     log_ratio = np.log(peaks.height_adu[nearest] / height[matched])
     # All stars of a frame lose about the same share of their light.
     level = median_of(log_ratio)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -36,13 +36,7 @@ class _FrameQuality:
 
     def rows(self, which: slice) -> _FrameQuality:
         """Return the quality on some of the frames."""
-        return _FrameQuality(
-            self.good[which],
-            self.lost[which],
-            self.shift_x[which],
-            self.shift_y[which],
-            self.transparency[which],
-        )
+        return _FrameQuality(*(getattr(self, each.name)[which] for each in fields(self)))
 
     @classmethod
     def of(
@@ -135,8 +129,8 @@ class Tracker:
         distance = np.hypot(quality.shift_x, quality.shift_y)
         self._retake_far(start, block, quality, shift_x, shift_y)
         self._store(start, block, quality, shift_x, shift_y)
-        here = slice(start, stop)
-        self.blank.look(self.source, start, stop, self.shift_x[here], self.shift_y[here])
+        shift = np.stack([self.shift_x[start:stop], self.shift_y[start:stop]])
+        self.blank.look(self.source, start, stop, shift)
         if quality.lost.any():
             self._search(start, stop)
         self._learn(start, stop, distance)
@@ -145,13 +139,11 @@ class Tracker:
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
         size = self.setup.cut
-        fits = max(const.SMALLEST_BLOCK, const.TRACKER_BLOCK_BYTES // (4 * k * size * size))
+        fits = const.TRACKER_BLOCK_BYTES // (4 * k * size * size)
         # Guides are cut before the stars: no frame should have to be read twice for it.
-        fits = min(
-            fits,
-            max(const.SMALLEST_BLOCK, getattr(self.source, "kept_frames", const.LARGEST_BLOCK)),
-        )
-        return min(start + min(self.block, fits), self.source.n_frames)
+        fits = min(fits, getattr(self.source, "kept_frames", const.LARGEST_BLOCK))
+        most = min(self.block, max(const.SMALLEST_BLOCK, fits))
+        return min(start + most, self.source.n_frames)
 
     def _expected_shift(self, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
         """Extrapolate the field's place: a line in time when it drifts, else the last median."""
@@ -160,14 +152,10 @@ class Tracker:
         recent = recent[-const.RECENT :] + max(0, start - 4 * const.RECENT)
         ahead = time[start:stop]
         if recent.size == 0:
-            return (
-                np.full(stop - start, self.field.shift_x_px),
-                np.full(stop - start, self.field.shift_y_px),
-            )
-        return (
-            _extrapolate(time[recent], self.shift_x[recent], ahead),
-            _extrapolate(time[recent], self.shift_y[recent], ahead),
-        )
+            field = self.field
+            return np.full(ahead.size, field.shift_x_px), np.full(ahead.size, field.shift_y_px)
+        x, y = self.shift_x[recent], self.shift_y[recent]
+        return _extrapolate(time[recent], x, ahead), _extrapolate(time[recent], y, ahead)
 
     def _place(
         self, shift_x: FloatArray, shift_y: FloatArray, turn_deg: FloatArray | float
@@ -208,15 +196,13 @@ class Tracker:
         )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0
-        inside = (x > edge) & (x < nx - 1 - edge) & (y > edge) & (y < ny - 1 - edge)
+
+        def whole(x: FloatArray, y: FloatArray) -> BoolArray:
+            return (x > edge) & (x < nx - 1 - edge) & (y > edge) & (y < ny - 1 - edge)
+
+        inside = whole(x, y)
         with np.errstate(invalid="ignore"):
-            cropped = ~(
-                (block.x > edge)
-                & (block.x < nx - 1 - edge)
-                & (block.y > edge)
-                & (block.y < ny - 1 - edge)
-            )
-        block.alive &= ~cropped
+            block.alive &= whole(block.x, block.y)
         quality = _FrameQuality.of(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
         return block, quality
 
@@ -240,8 +226,8 @@ class Tracker:
             moved_y = shift_y[rows] + quality.shift_y[rows]
             again, new = self._measure(start + first, start + last, moved_x, moved_y)
             block.put(rows, again)
-            for name in ("good", "lost", "shift_x", "shift_y", "transparency"):
-                getattr(quality, name)[rows] = getattr(new, name)
+            for each in fields(quality):
+                getattr(quality, each.name)[rows] = getattr(new, each.name)
             shift_x[rows], shift_y[rows] = moved_x, moved_y
 
     def _store(
@@ -328,23 +314,18 @@ class Tracker:
         self.good[first:last] = False
         self.shift_x[first:last] = self.shift_y[first:last] = np.nan
         for a, b in runs(~quality.lost):
-            rows = slice(a, b)
-            self._store(
-                first + a, block.rows(rows), quality.rows(rows), moved[0][rows], moved[1][rows]
-            )
+            rows, begin = slice(a, b), first + a
+            part = block.rows(rows), quality.rows(rows), moved[0][rows], moved[1][rows]
+            self._store(begin, *part)
         self.refound.append(frame)
         return True
 
     def _run_of_lost(self, frame: int, stop: int) -> tuple[int, int]:
         """Return the lost frames around one: from those skipped before it to the next found one."""
         lost = ~np.isfinite(self.shift_x)
-        first = frame
-        while first > 0 and lost[first - 1] and frame - first < const.SLOWEST_RETRY:
-            first -= 1
-        last = frame + 1
-        while last < stop and lost[last]:
-            last += 1
-        return first, last
+        before = lost[max(frame - const.SLOWEST_RETRY, 0) : frame][::-1]
+        first = frame - int(np.argmin(np.append(before, False)))
+        return first, frame + 1 + int(np.argmin(np.append(lost[frame + 1 : stop], False)))
 
     def expected_places(self) -> tuple[FloatArray, FloatArray]:
         """Return where each star belongs by the field's shift and turn, shape (n, k)."""
@@ -359,9 +340,8 @@ class Tracker:
             places = np.linspace(0.0, 1.0, far_off.size)
             usual, far = np.interp((0.9, 0.995), places, far_off).tolist()
             wanted = int(np.ceil(1.3 * far + 1.0))
-            self.margin = int(
-                np.clip(max(wanted, self.margin - 1), const.SMALLEST_MARGIN, const.LARGEST_MARGIN)
-            )
+            margin = max(wanted, self.margin - 1)
+            self.margin = int(np.clip(margin, const.SMALLEST_MARGIN, const.LARGEST_MARGIN))
             # The few frames that lie farther off cost a second look, not the search of them all.
             self.steady = far < 2.0 * const.STEADY_PX and usual < const.STEADY_PX
             calm = far < 0.6 * self.margin and bool(here.all())
@@ -387,14 +367,10 @@ class Tracker:
         turn, scale, time_s, spread, error = late
         before = (early[0], early[2], early[4]) if early is not None else self._last_turn
         rate = 0.0
-        if (
-            before is not None
-            and time_s > before[1]
-            and abs(turn - before[0]) < const.FASTEST_TURN_DEG
-        ):
-            rate = (turn - before[0]) / (time_s - before[1])
-            if abs(turn - before[0]) < const.SURE_TURN_SIGMAS * np.hypot(error, before[2]):
-                rate = 0.0
+        if before is not None and time_s > before[1]:
+            least = const.SURE_TURN_SIGMAS * np.hypot(error, before[2])
+            if least <= abs(turn - before[0]) < const.FASTEST_TURN_DEG:
+                rate = (turn - before[0]) / (time_s - before[1])
         # What a corner star would move over the block, below which a rate does not matter.
         reach = np.deg2rad(abs(rate)) * (end_s - self.sequence.time_s[start])
         if reach * 0.5 * max(self.source.shape) < const.SLOWEST_TURN_PX:
@@ -526,13 +502,9 @@ def _extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) 
     scatter = const.SIGMA_PER_MAD * median_of(np.abs(rest - middle))
     # The median of n/2 values has 1.25 times the error of their mean.
     slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
-    far = abs(slope) * float(ahead_s[-1] - time_s[-1])
-    error = slope_error * float(ahead_s[-1] - time_s[-1])
-    if (
-        far < const.DRIFT_MATTERS_PX
-        or abs(slope) < 3.0 * slope_error
-        or error > const.SMALLEST_MARGIN
-    ):
+    wait_s = float(ahead_s[-1] - time_s[-1])
+    is_small = abs(slope) * wait_s < const.DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error
+    if is_small or slope_error * wait_s > const.SMALLEST_MARGIN:
         return np.full(ahead_s.shape, latest)
     recent = median_of(rest[-const.TREND_LATEST :])
     return np.asarray(recent + slope * ahead_s, dtype=float)

@@ -70,13 +70,8 @@ class PixelStatistics:
     @property
     def lies_still(self) -> bool:
         """Whether fixed pattern or hot pixels rule out a window that moves by whole pixels."""
-        return any(
-            still >= const.FEWEST_STILL and moved == 0
-            for still, moved in (
-                (self.pattern_still, self.pattern_moved),
-                (self.hot_still, self.hot_moved),
-            )
-        )
+        pattern, hot = (self.pattern_still, self.pattern_moved), (self.hot_still, self.hot_moved)
+        return any(still >= const.FEWEST_STILL and moved == 0 for still, moved in (pattern, hot))
 
 
 @dataclass(frozen=True, repr=False)
@@ -239,11 +234,8 @@ class StarTracks:
 
         folder = Path(folder)
         n, k = self.x_px.shape
-        facts = {
-            item.name: _plain(getattr(self, item.name))
-            for item in fields(StarTracks)
-            if item.name not in _APART
-        }
+        names = [item.name for item in fields(StarTracks) if item.name not in _APART]
+        facts = {name: _plain(getattr(self, name)) for name in names}
         facts |= {"schema": SCHEMA, "stars": k, "stamps": self.stamps is not None}
         facts["numbered"] = bool(self.frame.size)
         values = {
@@ -291,11 +283,10 @@ class StarTracks:
                 folder, f"holds no {TRACKS_NAME}", "give the folder that measure wrote"
             )
         try:
-            tracks = _read_tracks(path, folder / STAMPS_NAME)
+            return _read_tracks(path, folder / STAMPS_NAME)
         except DAMAGE as error:
             problem = f"is damaged or of another format ({error})"
             raise InputError(path, problem, "run measure again on the frames") from error
-        return tracks
 
 
 # --- tracks in a file -----------------------------------------------------------------------------
@@ -378,17 +369,22 @@ def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     said["notes"] = tuple((str(code), dict(told)) for code, told in facts["notes"])
     said["dropped"] = {str(reason): int(n) for reason, n in facts["dropped"].items()}
     said["pixels"] = _pixel_statistics(facts.get("pixels"))
-    tracks = StarTracks(
+    stamps = _read_stamps(stamps_path) if facts["stamps"] else None
+    if stamps is not None:
+        lead = (values["x"].size // k, stamps.star.size)
+        own = stamps.pixels_adu[..., 0, 0], stamps.x0_px, stamps.y0_px, stamps.sky_adu
+        if any(each.shape != lead for each in own) or np.any(stamps.star >= k):
+            msg = f"{STAMPS_NAME} does not belong to {TRACKS_NAME}"
+            raise ValueError(msg)
+    return StarTracks(
         time_s=values["time"][::k].astype(np.float64),
         segment=values["segment"][::k].astype(np.int64),
         frame=values["frame"][::k].astype(np.int64) if facts["numbered"] else np.zeros(0, np.int64),
         finder_adu=finder,
-        stamps=_read_stamps(stamps_path) if facts["stamps"] else None,
+        stamps=stamps,
         **arrays,
         **said,
     )
-    _check_stamps(tracks)
-    return tracks
 
 
 def _pixel_statistics(stored: dict[str, Any] | None) -> PixelStatistics | None:
@@ -419,22 +415,6 @@ def _read_stamps(path: Path) -> Stamps | None:
         y0_px=values["y0"].reshape(-1, k).astype(np.int64),
         sky_adu=values["sky"].reshape(-1, k).astype(np.float64),
     )
-
-
-def _check_stamps(tracks: StarTracks) -> None:
-    stamps = tracks.stamps
-    if stamps is None:
-        return
-    lead = (tracks.n_frames, stamps.star.size)
-    shapes = [
-        stamps.pixels_adu.shape[:2],
-        stamps.x0_px.shape,
-        stamps.y0_px.shape,
-        stamps.sky_adu.shape,
-    ]
-    if any(shape != lead for shape in shapes) or np.any(stamps.star >= tracks.n_stars):
-        msg = f"{STAMPS_NAME} does not belong to {TRACKS_NAME}"
-        raise ValueError(msg)
 
 
 def _plain(value: Any) -> Any:
