@@ -32,7 +32,6 @@ STRUCTURE_CONSTANT = 2.0 * const.FRIED_FACTOR
 SPECTRUM_CONSTANT = gamma(11.0 / 6.0) ** 2 / (2.0 * pi ** (11.0 / 3.0)) * const.FRIED_FACTOR
 """0.022896: constant of the phase spectrum in cycles per metre (Noll 1976)."""
 
-
 _VON_KARMAN = 2.0 ** (1.0 / 6.0) * gamma(11.0 / 6.0) * pi ** (-8.0 / 3.0) * const.FRIED_FACTOR
 
 
@@ -55,10 +54,7 @@ def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike
 
 
 def _von_karman_reduction(r_over_outer_scale: ArrayLike) -> FloatArray:
-    """Return the von Karman structure function over the Kolmogorov one, 1 at zero distance.
-
-    `r_over_outer_scale`: distance over outer scale, not negative.
-    """
+    """Return the von Karman structure function over the Kolmogorov one, 1 at zero distance."""
     ratio = np.asarray(r_over_outer_scale, dtype=float)
     log_low, log_high, spline = _reduction_table()
     inside = np.clip(ratio, np.exp(log_low), np.exp(log_high))
@@ -114,20 +110,13 @@ def phase_spectrum(f_per_m: ArrayLike, r0_m: float, outer_scale_m: float) -> Flo
 
 
 def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
-    """Return the Kolmogorov seeing 0.9759 lambda/r0 [arcsec] (Fried 1966, from memory).
-
-    `r0_m`: Fried parameter at the wavelength [m].
-    """
-    radians = np.asarray(wavelength_m, dtype=float) / np.asarray(r0_m, dtype=float)
+    """Return the Kolmogorov seeing 0.9759 lambda/r0 [arcsec] (Fried 1966, from memory)."""
     factor = const.SEEING_IN_LAMBDA_OVER_R0 * const.ARCSEC_PER_RADIAN
-    return np.asarray(factor * radians, dtype=float)
+    return np.asarray(factor * np.asarray(wavelength_m, float) / np.asarray(r0_m, float))
 
 
 def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
-    """Return the Fried parameter [m] whose Kolmogorov seeing is `seeing_arcsec`.
-
-    `seeing_arcsec`: Kolmogorov width without telescope [arcsec].
-    """
+    """Return the Fried parameter [m] whose Kolmogorov seeing is `seeing_arcsec`."""
     factor = const.SEEING_IN_LAMBDA_OVER_R0 * const.ARCSEC_PER_RADIAN
     return np.asarray(factor * np.asarray(wavelength_m, float) / np.asarray(seeing_arcsec, float))
 
@@ -142,9 +131,7 @@ def scale_r0(
 ) -> FloatArray:
     """Return a Fried parameter at another wavelength and airmass.
 
-    `r0_m`: Fried parameter at `from_wavelength_m` and `from_airmass` [m]. `from_wavelength_m`,
-    `to_wavelength_m`: wavelengths [m]. `from_airmass`, `to_airmass`: airmasses (secant of the
-    zenith angle).
+    `r0_m`: at `from_wavelength_m` and `from_airmass` (secant of the zenith angle).
 
     Returns: r0 times (to/from wavelength)^(6/5) (to/from airmass)^(-3/5) [m].
     """
@@ -190,16 +177,11 @@ def _width_table() -> tuple[FloatArray, FloatArray]:
     theta = np.linspace(0.02, 0.6, 59)  # radius in lambda/r0
     cube_root = np.linspace(0.0, const.SMALLEST_OUTER_SCALE_RATIO ** (-1.0 / 3.0) + 1e-9, 160)
     with np.errstate(divide="ignore", invalid="ignore"):
-        outer_over_r0 = cube_root**-3.0
-        outer = outer_over_r0[:, None]
+        outer = cube_root[:, None] ** -3.0  # over r0
         reduction = np.where(np.isinf(outer), 1.0, _von_karman_reduction(f / outer))
-    saturated = np.where(
-        np.isinf(outer_over_r0),
-        np.inf,
-        _VON_KARMAN * const.KARMAN_SATURATION * outer_over_r0 ** (5.0 / 3.0),
-    )
+    saturated = _VON_KARMAN * const.KARMAN_SATURATION * outer ** (5.0 / 3.0)
     otf = np.exp(-0.5 * STRUCTURE_CONSTANT * f ** (5.0 / 3.0) * reduction)
-    otf = otf - np.exp(-0.5 * saturated)[:, None]
+    otf = otf - np.exp(-0.5 * saturated)
     weight = np.full(f.size, f[1])
     weight[-1] *= 0.5
     kernel = j0(2.0 * pi * np.outer(theta, f)) * f * weight
@@ -358,7 +340,7 @@ def _refractivity(
     temperature_c: float = 15.0,
     water_vapour_hpa: float = 0.0,
 ) -> FloatArray:
-    """Return the _refractivity n - 1 of air.
+    """Return the refractivity n - 1 of air.
 
     `wavelength_nm`: vacuum wavelength [nm]. `pressure_hpa`, `temperature_c`, `water_vapour_hpa`:
     air pressure [hPa], temperature [Celsius] and partial pressure of water vapour [hPa].

@@ -70,11 +70,8 @@ def _tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArra
         msg = f"central obstruction must lie in [0, 0.95], not {obstruction}"
         raise ValueError(msg)
     z = pi * np.asarray(u, dtype=float)
-    blend = np.clip(
-        np.log(u / const.TILT_MEAN_FROM) / np.log(const.TILT_MEAN_FULL / const.TILT_MEAN_FROM),
-        0.0,
-        1.0,
-    )
+    ends = np.log([const.TILT_MEAN_FROM, const.TILT_MEAN_FULL])
+    blend = np.interp(np.log(u), ends, [0.0, 1.0])
     waved = u < const.TILT_MEAN_FULL
     exact = np.zeros_like(z)
     zw = z[waved]
@@ -94,10 +91,7 @@ def _tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArra
 def _radial_density(
     aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
 ) -> FloatArray:
-    """Return the tilt variance of one axis per unit ln u on the grid.
-
-    Returns: (grid,): integral over ln u is the coefficient K1.
-    """
+    """Return the tilt variance of one axis per unit ln u, (grid,); its integral is K1."""
     u = _grid()
     spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
     density = pi * SPECTRUM_CONSTANT * u**2 * _tilt_filter(u, obstruction, kind) * spectrum
@@ -114,13 +108,9 @@ def tilt_coefficient(
     pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
     """
     density = _radial_density(aperture_over_outer_scale, obstruction, kind)
-    inner = (
-        3.0 * density[0]
-        if aperture_over_outer_scale == 0
-        else 0.5 * const.TILT_LOG_STEP * density[0]
-    )
     # Below the grid the Kolmogorov density goes as u^(1/3), so its integral is 3 x the last value.
-    return float(const.TILT_LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
+    below = 3.0 if aperture_over_outer_scale == 0 else 0.5 * const.TILT_LOG_STEP
+    return float(const.TILT_LOG_STEP * (density.sum() - 0.5 * density[0]) + below * density[0])
 
 
 def pair_kernels(
@@ -158,11 +148,9 @@ def _pair_covariance(
 
     Parameters are those of `pair_kernels`.
     """
-    along, across = pair_kernels(
-        separation_over_aperture, aperture_over_outer_scale, obstruction, kind
-    )
+    kernels = pair_kernels(separation_over_aperture, aperture_over_outer_scale, obstruction, kind)
     single = tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
-    return single - 0.5 * along, single - 0.5 * across
+    return single - 0.5 * kernels[0], single - 0.5 * kernels[1]
 
 
 def _interpolate(size: FloatArray, spline: Any, limit: float) -> FloatArray:
@@ -182,11 +170,9 @@ def _pair_splines(
     from scipy.interpolate import CubicSpline
 
     density = _radial_density(aperture_over_outer_scale, obstruction, kind)
-    log_size, along, across = _bessel_weights()
-    return (
-        CubicSpline(log_size, np.log(along @ density)),
-        CubicSpline(log_size, np.log(across @ density)),
-    )
+    log_size, *both = _bessel_weights()
+    along, across = (CubicSpline(log_size, np.log(weights @ density)) for weights in both)
+    return along, across
 
 
 def _bessel_0_2(q: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -229,9 +215,7 @@ def centroid_tilt_mix(
     Returns `w`, `w_sigma`: variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a
     window the uncertainty covers stars widened by pixels and optics up to twice.
     """
-    ratio = np.clip(
-        np.asarray(d_over_r0, dtype=float), const.MIX_D_OVER_R0[0], const.MIX_D_OVER_R0[-1]
-    )
+    ratio = np.clip(d_over_r0, const.MIX_D_OVER_R0[0], const.MIX_D_OVER_R0[-1])
     blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
     if window_over_diffraction is None:
         default = np.average(const.TILT_MIX_DEFAULT, axis=0, weights=[1.0 - blocked, blocked])
@@ -239,9 +223,7 @@ def centroid_tilt_mix(
         return mix, np.hypot(const.TILT_MIX_OPEN_SIGMA, const.TILT_MIX_SHARE * (mix - 1.0))
     from scipy.interpolate import RegularGridInterpolator
 
-    window = np.clip(
-        np.asarray(window_over_diffraction, float), const.MIX_WINDOW[0], const.MIX_WINDOW[-1]
-    )
+    window = np.clip(window_over_diffraction, const.MIX_WINDOW[0], const.MIX_WINDOW[-1])
     values = np.average(const.TILT_MIX, axis=0, weights=[1.0 - blocked, blocked])
     table = RegularGridInterpolator((np.log(const.MIX_D_OVER_R0), np.log(const.MIX_WINDOW)), values)
     ratio, window = np.broadcast_arrays(ratio, window)
@@ -277,8 +259,7 @@ def exposure_factor(
 def unit_nodes() -> tuple[FloatArray, FloatArray]:
     """Return Gauss-Legendre nodes and weights on (0, 1), in twelve panels that halve toward 0."""
     node, weight = np.polynomial.legendre.leggauss(12)
-    edges = np.concatenate([[0.0], 2.0 ** np.arange(-8.0, 1.0), np.linspace(0, 1, 13)[1:-1]])
-    edges = np.unique(edges)
+    edges = np.unique([0.0, *2.0 ** np.arange(-8.0, 1.0), *np.linspace(0, 1, 13)[1:-1]])
     middle, half = 0.5 * (edges[1:] + edges[:-1]), 0.5 * np.diff(edges)
     nodes = (middle[:, None] + half[:, None] * node).ravel()
     return nodes, (half[:, None] * weight).ravel()
@@ -335,13 +316,11 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
     middle, half = 0.5 * (theta[1:] + theta[:-1]), 0.5 * np.diff(theta)
     angle = middle[:, None] + half[:, None] * node
     fraction = (-np.log(np.cos(angle)) - t[:-1, None]) / const.TILT_LOG_STEP
-    results = []
-    for share in (np.cos(angle) ** 2, np.sin(angle) ** 2):
+    results = np.zeros((2, count + 1))
+    for share, total in zip((np.cos(angle) ** 2, np.sin(angle) ** 2), results, strict=True):
         measure = 2.0 / np.pi * share * weight * half[:, None]
-        total = np.zeros(count + 1)
         total[:-1] += (measure * (1.0 - fraction)).sum(axis=1)
         total[1:] += (measure * fraction).sum(axis=1)
-        results.append(total)
     return results[0], results[1]
 
 
@@ -385,44 +364,23 @@ class _CrossSpectrumTable:
         row = np.clip(_position(log_x, self._rows), 0.0, self._rows.size - 1.0)
         inside = np.clip(size, *const.CROSS_SIZES)
         column = _position(np.log(inside), self._log_size)
-        shape = self._along.shape
-        # All x meet all s, so the spline is taken along one axis after the other, that first
-        # which makes the table smaller.
-        taps = [_spline_taps(place, n) for place, n in zip((row, column), shape, strict=True)]
-        first = int(column.size * shape[0] < row.size * shape[1])
         # Below the table the coherence nears one as s^2; above it the beams are unrelated.
         near = np.minimum(size / const.CROSS_SIZES[0], 1.0) ** 2
         phase = 2.0 * np.pi * np.exp(log_x)[:, None] * size
         out = []
         for table in (self._along, self._across):
-            ratio = table
-            for axis in (first, 1 - first):
-                ratio = _interpolated(ratio, axis, taps[axis])
+            ratio = _read(_read(table, row, 0), column, 1)
             ratio = np.where(phase > 1.5 * const.CROSS_PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
             out.append(single[:, None] * ratio)
         return out[0], out[1]
 
 
-def _spline_taps(position: FloatArray, n: int) -> list[tuple[IntArray, FloatArray]]:
-    """Return the four places of n, mirrored at the ends, and weights of cubic B-splines."""
-    floor = np.floor(position)
-    t = position - floor
-    weights = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3)
-    taps = []
-    for i, weight in enumerate(weights):
-        at = np.abs(floor.astype(np.int64) - 1 + i) % (2 * (n - 1))
-        taps.append((np.where(at >= n, 2 * (n - 1) - at, at), weight / 6.0))
-    return taps
+def _read(coefficients: FloatArray, at: FloatArray, axis: int) -> FloatArray:
+    """Return cubic splines of even nodes, mirrored at the ends, at places along an axis."""
+    from scipy.interpolate import BSpline
 
-
-def _interpolated(
-    table: FloatArray, axis: int, taps: list[tuple[IntArray, FloatArray]]
-) -> FloatArray:
-    """Return the sum over taps of the table's rows (axis 0) or columns times their weights."""
-    out: FloatArray = np.asarray(0.0)
-    for at, weight in taps:
-        out = out + table.take(at, axis=axis) * (weight[:, None] if axis == 0 else weight)
-    return out
+    padded = np.pad(coefficients, [(int(k == axis),) * 2 for k in range(2)], mode="reflect")
+    return np.asarray(BSpline(np.arange(-3.0, padded.shape[axis] + 1), padded, 3, axis=axis)(at))
 
 
 def _position(value: FloatArray, axis: FloatArray) -> FloatArray:
