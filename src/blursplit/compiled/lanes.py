@@ -281,9 +281,8 @@ def _say_weigh(words: _Words) -> None:
     sums = words.repeat(words.arguments[3], [none] * 6, add)
     window = []
     for half in range(2):
-        lanes = ir.Constant(
-            words.many(words.double), [float(_HALF * half + i) for i in range(_HALF)]
-        )
+        places = [float(_HALF * half + i) for i in range(_HALF)]
+        lanes = ir.Constant(words.many(words.double), places)
         far = builder.fsub(lanes, words.spread(words.arguments[7]))
         off = builder.fptrunc(far, none.type)
         weight = words.load(words.at(across, number(_HALF * half)), words.single)

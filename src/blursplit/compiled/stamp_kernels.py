@@ -529,7 +529,7 @@ def sum_stored(raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any) -> 
     stars, size = x0.shape[1], out.shape[3]
     ny, nx = raw.shape[1], raw.shape[2]
     swapped, flip, zero = packing
-    lanes = -(-size // const.LANES) * const.LANES
+    lanes = _lanes(size)
     stamp = np.empty(size * size, dtype=np.float32)
     wide, columns = np.empty(size * lanes, dtype=np.float32), np.empty(lanes, dtype=np.float32)
     for number in range(raw.shape[0]):
