@@ -48,8 +48,7 @@ def read(folder: str | Path) -> Measurement:
     40
     """
     path = Path(folder)
-    has_tracks = (path / "tracks.fits").is_file()
-    return Measurement.read(path, with_tracks=has_tracks)
+    return Measurement.read(path, with_tracks=(path / "tracks.fits").is_file())
 
 
 def compare(before: Iterable[Night], after: Iterable[Night], **how: Any) -> Comparison:
@@ -99,9 +98,6 @@ def accept(
     >>> bs.accept(["before"], "limits.toml").state in {"pass", "fail", "not shown"}
     True
     """
-    from blursplit.campaign.accept import Acceptance
-    from blursplit.campaign.limits import Limits
-
     rules = limits if isinstance(limits, Limits) else Limits.read(Path(limits))
     several = _several(nights)
     if not several:
@@ -144,12 +140,9 @@ def plan(
     """
     from blursplit.campaign.plan import plan as plan_run
 
-    given: dict[str, Any] = {
-        "stars": stars,
-        "duration_s": None if duration is None else number_in(duration, "s"),
-        "damping_ratio": damping_ratio,
-    }
-    known = {key: value for key, value in given.items() if value is not None}
+    duration_s = None if duration is None else number_in(duration, "s")
+    given = {"stars": stars, "duration_s": duration_s, "damping_ratio": damping_ratio}
+    known: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
     return plan_run(rig, seeing_arcsec=number_in(seeing, "arcsec"), night=night, **known)
 
 
@@ -188,7 +181,6 @@ def simulate(
 
     import astropy.units as u
 
-    from blursplit.simulate.scene import Scene
     from blursplit.simulate.sequence import Simulation
 
     if isinstance(scene, str | Path):

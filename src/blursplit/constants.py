@@ -14,18 +14,15 @@ FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, defi
 SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
 AIRY_FWHM = 1.029  # lambda/D | full width at half maximum of the Airy disk
 BESSEL_SMALL = 1e-2  # - | below it series of J0 and J2 are exact to 1e-10; mathematics
-FRIED_FACTOR = (24 / 5 * math.gamma(6 / 5)) ** (
-    5 / 6
-)  # - | half of 6.8839, mathematics (Fried 1966)
+# - | half of 6.8839, mathematics (Fried 1966)
+FRIED_FACTOR = (24 / 5 * math.gamma(6 / 5)) ** (5 / 6)
 KARMAN_SATURATION = math.gamma(5 / 6) * 2 ** (-1 / 6)  # - | x^(5/6) K_{5/6}(x) at 0; mathematics
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
 SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
-SER_TICKS_AT_MJD_0 = (
-    678_575 * 86_400 * 10_000_000
-)  # 100 ns | days to 1858-11-17, proleptic calendar
+SER_TICKS_AT_MJD_0 = 678_575 * 86_400 * 10_000_000  # 100 ns | days to 1858-11-17, proleptic
 SER_TIME_BITS = (1 << 62) - 1  # - | some writers keep a mark of local or universal time above these
 SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
 SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
@@ -291,7 +288,6 @@ GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their media
 GUIDE_FLUX_RANGE, GUIDE_WIDTH_RANGE = (0.1, 4.0), (0.45, 2.5)  # of the usual | judgement
 STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, judgement
 GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
-# places | thirty-nine exchanges sort twelve values (Knuth, Art of Computer Programming 3, 5.3.4)
 STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `stamp_kernels.measure_stamps`
 BORDER_PIECES = 12  # - | of a stamp's border: a median of them forgives a neighbour or two
 MOMENT_POWERS = ((0, 0), (0, 1), (1, 0), (0, 2), (2, 0), (1, 1))  # of y and x | definition
@@ -788,16 +784,12 @@ PAIR_NOISE_SIGMA = 0.2  # of its power | the second camera's noise is known so w
 PAIR_REACH_S = 0.05  # s | by which a found offset is refined: two steps of its search
 PAIR_KNOWN_OFFSET_S = 0.02  # s | a range of the clock's offset as narrow as this counts as known
 PAIR_BASELINES_M = (0.02, 5.0)  # m | two tubes on one mount
-PAIR_WITNESS_BASELINE = (
-    0.2,
-    1.2,
-)  # m, apertures | nearer, the air they share is most; physics of two apertures
+# m, apertures | nearer, the air they share is most; physics of two apertures
+PAIR_WITNESS_BASELINE = (0.2, 1.2)
 PAIR_FEWEST_FRAMES = 100  # frames | of the star followed: a dozen coefficients
 PAIR_LEAST_OVERLAP_S = 10.0  # s | of both records: a dozen coefficients
 N_WITNESS_DRAWS = 4000  # - | of a number that has a Gaussian error
-SHAKEN_SHARE = (
-    0.3  # of the median | shake whose 95 % interval begins below it is a limit, judgement
-)
+SHAKEN_SHARE = 0.3  # of the median | shake whose 95 % begins below it is a limit, judgement
 PAIR_SHARED_LINE = 0.5  # - | squared coherence at a line from which the line fixes the clock
 # of ln likelihood, over axes of the other hand or far from it | air alone, which moves tubes more
 # alike across than along their baseline, reached 19 with the wrong hand (16 nights)

@@ -310,9 +310,8 @@ def _rough_covariance(history: History, removed: frozenset[str], open_left: floa
     """Return a covariance good enough to choose the sampling [arcsec^2]."""
     telescope = history.conditions
     diffraction = 1.03 * telescope.wavelength_m / telescope.aperture_m * const.ARCSEC_PER_RADIAN
-    j = (0.0 if "atmosphere" in removed else history.strength) + (
-        0.0 if "near_air" in removed else history.near_strength
-    )
+    strengths = {"atmosphere": history.strength, "near_air": history.near_strength}
+    j = sum(strength for cause, strength in strengths.items() if cause not in removed)
     air = const.SEEING_IN_LAMBDA_OVER_R0 * telescope.wavelength_m * j**0.6 * const.ARCSEC_PER_RADIAN
     round_width2 = diffraction**2 + (0.8 * telescope.pixel_arcsec) ** 2 + air**2
     out = round_width2 / const.FWHM_PER_SIGMA**2 * np.eye(2)
@@ -336,13 +335,8 @@ def _defocus_table(
     sigma_arcsec: float, aperture_m: float, wavelength_m: float, obstruction: float
 ) -> FloatArray:
     """Tabulate what a defocus does to the telescope's transfer function."""
-    return defocus_otf(
-        np.linspace(0.0, 1.0, 161),
-        sigma_arcsec,
-        obstruction=obstruction,
-        aperture_m=aperture_m,
-        wavelength_m=wavelength_m,
-    )
+    telescope = {"obstruction": obstruction, "aperture_m": aperture_m, "wavelength_m": wavelength_m}
+    return defocus_otf(np.linspace(0.0, 1.0, 161), sigma_arcsec, **telescope)
 
 
 @functools.lru_cache(maxsize=2048)
@@ -362,10 +356,8 @@ def _some_places(path: FloatArray) -> FloatArray:
     n = len(path)
     if n <= const.PATH_PLACES:
         return path
-    jitter = np.random.default_rng(n).random(const.PATH_PLACES)
-    return np.asarray(
-        path[((np.arange(const.PATH_PLACES) + jitter) * (n / const.PATH_PLACES)).astype(int)]
-    )
+    stretch = np.arange(const.PATH_PLACES) + np.random.default_rng(n).random(const.PATH_PLACES)
+    return np.asarray(path[(stretch * (n / const.PATH_PLACES)).astype(int)])
 
 
 def _of_path(turns: FloatArray, finest: int) -> FloatArray:

@@ -55,11 +55,8 @@ class Estimate(BaseModel):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        ends = [
-            end
-            for end in (self.low95, self.low, self.value, self.high, self.high95)
-            if end is not None
-        ]
+        all_ends = self.low95, self.low, self.value, self.high, self.high95
+        ends = [end for end in all_ends if end is not None]
         slack = 1e-9 * max((abs(end) for end in ends), default=0.0)
         if any(a > b + slack for a, b in itertools.pairwise(ends)):
             msg = f"the ends of an estimate are not in order: {ends}"
@@ -162,12 +159,11 @@ class Estimate(BaseModel):
         first, second = _finite(low_reading), _finite(high_reading)
         if not len(first) or not len(second):
             return None
-        low95, low, *_ = _ends(np.minimum(first, second) if len(first) == len(second) else first)
-        *_, high, high95 = _ends(np.maximum(first, second) if len(first) == len(second) else second)
-        value = float(np.median(np.concatenate([first, second])))
-        return Estimate(
-            value=float(np.clip(value, low, high)), low=low, high=high, low95=low95, high95=high95
-        )
+        value = np.median(np.concatenate([first, second]))
+        if len(first) == len(second):
+            first, second = np.minimum(first, second), np.maximum(first, second)
+        (low95, low, *_), (*_, high, high95) = _ends(first), _ends(second)
+        return Estimate.from_ends([low95, low, np.clip(value, low, high), high, high95])
 
     @staticmethod
     def limit(draws: ArrayLike) -> Estimate | None:

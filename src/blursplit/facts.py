@@ -83,33 +83,25 @@ class Facts:
         aperture = rig.get("aperture_m")
         exposure = tracks.exposure_s
         is_long = exposure is not None and exposure >= const.LONG_FRAME_S
-        length = tracks.duration_s
         if blur_time_s is None:
-            stretch = tracks.longest_stretch_s
-            blur = (
-                exposure
-                if is_long and exposure is not None
-                else min(stretch, const.LONGEST_BLUR_TIME_S)
-            )
+            blur = min(tracks.longest_stretch_s, const.LONGEST_BLUR_TIME_S)
+            blur = exposure if is_long and exposure is not None else blur
         else:
             blur = blur_time_s
             if exposure is not None and blur < exposure:
-                raise InputError(
-                    f"--blur-time {blur:g}",
-                    f"is shorter than the exposure of a frame ({exposure:g} s)",
-                    "give a longer time",
-                )
+                problem = f"is shorter than the exposure of a frame ({exposure:g} s)"
+                raise InputError(f"--blur-time {blur:g}", problem, "give a longer time")
         airmass = float(rig.get("airmass") or 1.0)
         optics = None
         if scale and aperture:
-            low, high = rig.get("outer_scale_m")
-            wind_low, wind_high = rig.get("wind_m_s")
+            outer_low_m, outer_high_m = map(float, rig.get("outer_scale_m"))
+            slowest_m_s, fastest_m_s = map(float, rig.get("wind_m_s"))
             optics = Optics(
                 aperture_m=float(aperture),
                 obstruction=float(rig.get("obstruction") or 0.0),
                 wavelength_m=float(rig.get("wavelength_nm")) * 1e-9,
-                outer_scale_m=(float(low), float(high)),
-                wind_m_s=(float(wind_low), float(wind_high)),
+                outer_scale_m=(outer_low_m, outer_high_m),
+                wind_m_s=(slowest_m_s, fastest_m_s),
             )
         dispersion, known = _dispersion(rig, airmass)
         stated = rig.get("instrument_fwhm_arcsec")
@@ -119,7 +111,7 @@ class Facts:
             airmass=airmass,
             known_instrument_arcsec=float(stated) if stated else None,
             blur_time_s=float(blur),
-            within_record=bool(blur <= const.BLUR_WITHIN * length),
+            within_record=bool(blur <= const.BLUR_WITHIN * tracks.duration_s),
             is_long=is_long,
             dispersion=dispersion,
             dispersion_known=known,
@@ -146,15 +138,12 @@ def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
         altitude = math.degrees(math.asin(1.0 / max(airmass, 1.0)))
     if band is None or altitude < const.LOWEST_DISPERSED_DEG:
         return np.zeros((2, 2)), False
-    rms = band_dispersion_arcsec(
-        (float(band[0]), float(band[1])),
-        float(altitude),
-        height_m=float(rig.get("height_m") or 0.0),
-    )
+    ends, height_m = (float(band[0]), float(band[1])), float(rig.get("height_m") or 0.0)
+    rms = band_dispersion_arcsec(ends, float(altitude), height_m=height_m)
     vertical = _vertical_in_image_deg(rig)
     if vertical is None:
         return 0.5 * rms**2 * np.eye(2), True
-    unit = np.array([math.cos(math.radians(vertical)), math.sin(math.radians(vertical))])
+    unit = np.array([np.cos(np.radians(vertical)), np.sin(np.radians(vertical))])
     return rms**2 * np.outer(unit, unit), True
 
 

@@ -216,11 +216,8 @@ def _refuse_foreign(target: Path) -> None:
     if names and SCHEMA.partition("/")[0].encode() not in record:
         raise OutputError(target, "holds no result and is not replaced", "name another --out")
     if foreign:
-        raise OutputError(
-            target,
-            f"holds '{foreign[0]}', which is no part of a result, and is not replaced",
-            "move that file or name another --out",
-        )
+        problem = f"holds '{foreign[0]}', which is no part of a result, and is not replaced"
+        raise OutputError(target, problem, "move that file or name another --out")
 
 
 # Table of series.fits -> first letters of the names of its columns, the axis first. What is in
@@ -385,9 +382,8 @@ def read_result(path: Path) -> Result:
         _refuse_other_edition(file, text)
         result = Result.from_json(text)
     except OSError as error:
-        raise InputError(
-            path, "is not a result folder", "name a folder that `blursplit measure` wrote"
-        ) from error
+        remedy = "name a folder that `blursplit measure` wrote"
+        raise InputError(path, "is not a result folder", remedy) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
     if not result.digest:

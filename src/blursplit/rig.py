@@ -38,11 +38,9 @@ _Number = Annotated[float, BeforeValidator(_no_truth)]
 Positive = Annotated[_Number, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[_Number, Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[_Number, Field(allow_inf_nan=False)]
-PositiveRange = Annotated[
-    list[Positive], Field(min_length=2, max_length=2), AfterValidator(_rising)
-]
-
-FiniteRange = Annotated[list[Finite], Field(min_length=2, max_length=2), AfterValidator(_rising)]
+_PAIR = Field(min_length=2, max_length=2)
+PositiveRange = Annotated[list[Positive], _PAIR, AfterValidator(_rising)]
+FiniteRange = Annotated[list[Finite], _PAIR, AfterValidator(_rising)]
 
 
 class StrictTable(BaseModel):
@@ -130,7 +128,7 @@ class SecondCameraSetup(StrictTable):
     """Another camera on the same mount: its own setup file, and how it lies to the main one."""
 
     setup: str | None = None
-    baseline_m: Annotated[list[Finite], Field(min_length=2, max_length=2)] | None = None
+    baseline_m: Annotated[list[Finite], _PAIR] | None = None
     angle_deg: Finite | None = None
     mirrored: bool = False
     offset_s: FiniteRange | None = None
@@ -288,8 +286,7 @@ class Rig:
 
     def get(self, key: str) -> Any:
         """Return the value of a setup or header key such as "aperture_m", None where unknown."""
-        entry = self.settings.get(key)
-        return None if entry is None else entry.value
+        return getattr(self.settings.get(key), "value", None)
 
     def origin(self, key: str) -> Origin | None:
         """Return where the value of `key` came from."""
@@ -344,12 +341,10 @@ class Rig:
 
     def with_header(self, header: Mapping[str, Setting]) -> Rig:
         """Join what is declared with headers and defaults; the stronger origin wins."""
-        merged = Rig(
-            {key: Setting(value, "default") for key, value in DEFAULTS.items()}, self.setup
-        )
-        for known in (header, self.settings):
-            for key, entry in known.items():
-                merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
+        defaults = {key: Setting(value, "default") for key, value in DEFAULTS.items()}
+        merged = Rig(defaults, self.setup)
+        for key, entry in (*header.items(), *self.settings.items()):
+            merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
         if merged.get("pixel_scale_arcsec") is None:
             merged = _scale_from_optics(merged)
         return merged
@@ -361,10 +356,8 @@ class Rig:
         which, both are readings; with another reading the nearer of the two counts.
         """
         readings: dict[str, float] = {}
-        scale = self.settings.get("pixel_scale_arcsec")
-        declared = self.origin("pixel_scale_arcsec") in {"setup file", "option"}
-        if scale is not None and declared:
-            readings["the setup"] = float(scale.value)
+        if self.origin("pixel_scale_arcsec") in {"setup file", "option"}:
+            readings["the setup"] = float(self.get("pixel_scale_arcsec"))
         for key, name in const.SCALE_SOURCES.items():
             if key in self.settings:
                 readings[name] = float(self.get(key))
@@ -373,17 +366,14 @@ class Rig:
             return readings
         whole = const.ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
         binning = float(self.get("binning") or 1)
-        name = "pixel size over focal length"
-        sure = self.origin("pixel_um") in {"setup file", "option"} or "CCDXPIXE" in str(
-            self.settings["pixel_um"].note
-        )
+        name, pixel = "pixel size over focal length", self.settings["pixel_um"]
+        sure = pixel.origin in {"setup file", "option"} or "CCDXPIXE" in pixel.note
         if binning <= 1 or sure:
             readings[name] = whole
         elif readings:
             known = next(iter(readings.values()))
-            readings[name] = min(
-                (whole, whole * binning), key=lambda one: abs(math.log(one / known))
-            )
+            two = whole, whole * binning
+            readings[name] = min(two, key=lambda one: abs(math.log(one / known)))
         else:
             readings[f"{name}, binning in it"] = whole
             readings[f"{name} times binning"] = whole * binning
@@ -487,11 +477,9 @@ def _read_setup(path: str | Path | None, options: Iterable[str]) -> tuple[Setup,
 
 def _resolve_files(tables: dict[str, Any], folder: Path) -> None:
     """Let files that a setup file names stand beside it."""
-    sensors, second = tables.get("sensor"), tables.get("second_camera")
-    for table, key in (
-        *((one, "file") for one in (sensors if isinstance(sensors, list) else ())),
-        (second, "setup"),
-    ):
+    sensors = tables.get("sensor")
+    named = [(one, "file") for one in (sensors if isinstance(sensors, list) else ())]
+    for table, key in (*named, (tables.get("second_camera"), "setup")):
         if isinstance(table, dict) and isinstance(table.get(key), str):
             table[key] = str(folder / table[key])
 
@@ -526,9 +514,8 @@ def refusal(
         remedy = "correct it"
     else:
         got = repr(first["input"])
-        remedy = (
-            f"got {got if len(got) <= const.LONGEST_QUOTE else got[: const.LONGEST_QUOTE] + ' ...'}"
-        )
+        more = " ..." if len(got) > const.LONGEST_QUOTE else ""
+        remedy = f"got {got[: const.LONGEST_QUOTE]}{more}"
     return InputError(source, f"key '{where}': {said}" if where else said, remedy)
 
 
@@ -613,9 +600,8 @@ def _parse_option(option: str) -> tuple[str, str, Any]:
     name, equals, text = option.partition("=")
     section, dot, key = name.strip().partition(".")
     if not (equals and dot and section and key):
-        raise InputError(
-            f"--set {option}", "is not SECTION.KEY=VALUE", "write e.g. telescope.aperture_m=0.2"
-        )
+        remedy = "write e.g. telescope.aperture_m=0.2"
+        raise InputError(f"--set {option}", "is not SECTION.KEY=VALUE", remedy)
     try:
         value = tomllib.loads(f"value = {text}")["value"]
     except (tomllib.TOMLDecodeError, RecursionError):
@@ -638,10 +624,7 @@ def _scale_from_optics(rig: Rig) -> Rig:
     pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
     if not (pixel_um and focal_m):
         return rig
-    weaker: Origin = min(
-        (rig.settings["pixel_um"].origin, rig.settings["focal_length_m"].origin), key=_strength
-    )
+    both = rig.settings["pixel_um"].origin, rig.settings["focal_length_m"].origin
     scale = const.ARCSEC_PER_RADIAN * pixel_um * 1e-6 / focal_m
-    return rig.with_setting(
-        "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
-    )
+    note = "pixel size / focal length (binning as in the header)"
+    return rig.with_setting("pixel_scale_arcsec", scale, min(both, key=_strength), note)

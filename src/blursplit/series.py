@@ -62,12 +62,7 @@ def table(
     from astropy.io import fits
 
     described = [
-        fits.Column(
-            name=key,
-            format=columns[key].format,
-            unit=columns[key].unit or None,
-            array=np.asarray(value),
-        )
+        fits.Column(key, columns[key].format, columns[key].unit or None, array=np.asarray(value))
         for key, value in values.items()
     ]
     unit = fits.BinTableHDU.from_columns(described, name=name)
@@ -101,23 +96,16 @@ def packed_image(name: str, pixels: NDArray[np.float32]) -> Any:
     tile = (*((const.PACKING_TILE_FRAMES,) * (stored.ndim - 2)), *stored.shape[-2:])
     tile = tuple(min(a, b) for a, b in zip(tile, stored.shape, strict=True))
     whole = bool(np.all(np.isfinite(stored)) and np.all(stored == np.rint(stored)))
+    how: dict[str, Any] = {"name": name, "tile_shape": tile, "compression_type": "RICE_1"}
     if whole and np.abs(stored).max(initial=0.0) < 2.0**31 - 1.0:
-        unit = fits.CompImageHDU(
-            stored.astype(np.int32), name=name, compression_type="RICE_1", tile_shape=tile
-        )
+        return fits.CompImageHDU(stored.astype(np.int32), **how)
+    step = _noise_of(stored) / const.PACKING_STEPS
+    if step:
+        how |= {"quantize_level": -step, "quantize_method": 1, "dither_seed": 1}
     else:
-        step = _noise_of(stored) / const.PACKING_STEPS
-        exact = {"compression_type": "GZIP_2", "quantize_level": 0.0}
-        packed = {
-            "compression_type": "RICE_1",
-            "quantize_level": -step,
-            "quantize_method": 1,
-            "dither_seed": 1,
-        }
-        unit = fits.CompImageHDU(
-            stored.astype(np.float32), name=name, tile_shape=tile, **(packed if step else exact)
-        )
-        unit.header["STEP"] = (step, "values are stored in steps, with dither")
+        how |= {"compression_type": "GZIP_2", "quantize_level": 0.0}
+    unit = fits.CompImageHDU(stored.astype(np.float32), **how)
+    unit.header["STEP"] = (step, "values are stored in steps, with dither")
     return unit
 
 

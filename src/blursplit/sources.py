@@ -84,14 +84,11 @@ class Source:
         The focus position that the setup or an option gives is that of the measured run, and is
         left out here; what is written behind the path outranks the header.
         """
-        path, at, number = text.rpartition("@")
+        path, number = _parted(text)
         position = None
-        if at and not Path(text).exists():
-            try:
-                position = float(number)
-            except ValueError:
-                path = text
-        else:
+        try:
+            position = None if number is None else float(number)
+        except ValueError:
             path = text
         declared = Rig.of(rig)
         settings = {k: e for k, e in declared.settings.items() if k != "focus_position"}
@@ -108,12 +105,16 @@ class Source:
         Its own setup file stands behind the path or in `[second_camera]` of the main camera's;
         nothing else of the main camera's setup holds for it.
         """
-        path, at, own = text.rpartition("@")
-        setup: str | None = own
-        if not at or Path(text).exists():
-            path, setup = text, Rig.of(rig).setup.second_camera.setup
+        path, own = _parted(text)
+        setup = Rig.of(rig).setup.second_camera.setup if own is None else own
         how.pop("calibration", None)  # the main camera's
         return cls.read(path, Rig.read(setup), **how)
+
+
+def _parted(text: str) -> tuple[str, str | None]:
+    """Return a path and what stands behind its last @; a path that exists has nothing there."""
+    path, at, more = text.rpartition("@")
+    return (path, more) if at and not Path(text).exists() else (text, None)
 
 
 def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:

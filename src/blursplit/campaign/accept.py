@@ -18,7 +18,7 @@ from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
 from blursplit.report.words import sentence
-from blursplit.result import Document, Line, Part, Result
+from blursplit.result import Document, Facts, Line, Part, Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
 from blursplit.types import FloatArray
@@ -141,7 +141,7 @@ def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -
     """Judge a rule on lines over several runs, band by band; see `Acceptance.of`."""
     low_hz, high_hz = rule.between_hz
     limit = rule.no_shared_line_above_arcsec
-    frame = {
+    frame: dict[str, Any] = {
         "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
         "name": rule.name,
         "why": rule.why,
@@ -155,10 +155,9 @@ def _judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -
     bands = _bands(grid, seen, limit, next((b for b in backgrounds if b is not None), None))
     if above:
         text, low, high = max(above, key=lambda item: item[1])
+        frame |= {"measured": text, "low95": low, "high95": high, "bands": bands}
         reason = sentence("lines-above", count=len(above))
-        return Judgement(
-            **frame, state="fail", measured=text, low95=low, high95=high, reason=reason, bands=bands
-        )
+        return Judgement(**frame, state="fail", reason=reason)
     shown = seen[np.isfinite(seen)]
     measured = (
         sentence("lines-none-from", smallest_arcsec=float(shown.max()))
@@ -250,9 +249,9 @@ def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
     )
     total = sum(odds)
     share = inside / total if total > 0 else 0.0
-    return (
-        1.0 if share >= const.ALIAS_DECIDED else (0.0 if share <= const.ALIAS_NEGLIGIBLE else share)
-    )
+    if share >= const.ALIAS_DECIDED:
+        return 1.0
+    return 0.0 if share <= const.ALIAS_NEGLIGIBLE else share
 
 
 def _settled(
@@ -301,22 +300,17 @@ def _bands(
     start = 0
     for first, last in [*hidden, [grid.size, grid.size]]:
         if first > start:
-            piece = slice(start, first)
-            ends = (float(grid[piece][0]), float(grid[piece][-1]))
-            found.append(
-                _Band(between_hz=ends, shown=True, smallest_arcsec=float(seen[piece].max()))
+            ends, most = (
+                (float(grid[start]), float(grid[first - 1])),
+                float(seen[start:first].max()),
             )
+            found.append(_Band(between_hz=ends, shown=True, smallest_arcsec=most))
         if first < grid.size:
-            piece = slice(first, last + 1)
-            at = first + int(np.argmax(seen[piece]))
-            found.append(
-                _Band(
-                    between_hz=(float(grid[first]), float(grid[last])),
-                    shown=False,
-                    smallest_arcsec=float(seen[at]) if np.isfinite(seen[at]) else None,
-                    shown_by=_line_shown_by(float(grid[at]), limit, best),
-                )
-            )
+            at = first + int(np.argmax(seen[first : last + 1]))
+            band = _Band(between_hz=(float(grid[first]), float(grid[last])), shown=False)
+            band.smallest_arcsec = float(seen[at]) if np.isfinite(seen[at]) else None
+            band.shown_by = _line_shown_by(float(grid[at]), limit, best)
+            found.append(band)
         start = last + 1
     return found
 
@@ -353,66 +347,53 @@ def _judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]])
     upper end does; see `_mount_rms_arcsec`.
     """
     told = [_one(rule, series) for _, series in runs]
-    states = [state for state, *_ in told]
-    state = _worst(states)
-    _, measured, reason, early, late, by = told[states.index(state)]
-    return Judgement(
-        key=f"after a slew, {rule.over_s:g} s",
-        name=rule.name,
-        why=rule.why,
-        limit=sentence(
-            "slew-limit",
-            limit_arcsec=rule.rms_at_most_arcsec,
-            over_s=rule.over_s,
-            within_s=rule.within_s,
-        ),
-        at_most=rule.within_s,
-        unit="s",
-        state=state,
-        measured=measured,
-        low95=early,
-        high95=late,
-        reason=sentence("slew-worst", reason=reason, slews=len(runs)) if len(runs) > 1 else reason,
-        shown_by=by if state == "not shown" else "",
-    )
+    state = _worst([one.state for one in told])
+    worst = next(one for one in told if one.state == state)
+    if len(runs) > 1:
+        worst.reason = sentence("slew-worst", reason=worst.reason, slews=len(runs))
+    return worst
 
 
-def _one(
-    rule: SettleRule, series: Series | None
-) -> tuple[State, str, str, float | None, float | None, str]:
-    """Return state, what was measured, why, both ends of the settling time [s], and the remedy."""
-    if series is None or not {"time_s", "common_x_arcsec", "air_psd_arcsec2_hz"} <= set(
-        series.arrays
-    ):
-        remedy = sentence("by-whole-folder")
-        return "not shown", "-", sentence("slew-no-motion"), None, None, remedy
+def _one(rule: SettleRule, series: Series | None) -> Judgement:
+    """Judge a rule on one slew; the measured interval is that of the settling time [s]."""
+    limit_arcsec = rule.rms_at_most_arcsec
+    facts = {"limit_arcsec": limit_arcsec, "over_s": rule.over_s, "within_s": rule.within_s}
+    frame: dict[str, Any] = {
+        "key": f"after a slew, {rule.over_s:g} s",
+        "name": rule.name,
+        "why": rule.why,
+        "limit": sentence("slew-limit", **facts),
+        "at_most": rule.within_s,
+        "unit": "s",
+        "state": "not shown",
+    }
+    needed = {"time_s", "common_x_arcsec", "air_psd_arcsec2_hz"}
+    if series is None or not needed <= set(series.arrays):
+        why, remedy = sentence("slew-no-motion"), sentence("by-whole-folder")
+        return Judgement(**frame, reason=why, shown_by=remedy)
     start, low, high = _mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
     if not start.size:
-        needed = rule.slew_ended_s + rule.within_s + rule.over_s
-        remedy = sentence("by-record-of", duration_s=needed)
-        return "not shown", "-", sentence("slew-too-short"), None, None, remedy
+        length_s = rule.slew_ended_s + rule.within_s + rule.over_s
+        why, remedy = sentence("slew-too-short"), sentence("by-record-of", duration_s=length_s)
+        return Judgement(**frame, reason=why, shown_by=remedy)
     early, late = (
-        next((float(t) for t in start[rms <= rule.rms_at_most_arcsec]), None) for rms in (low, high)
+        next((float(t) for t in start[rms <= limit_arcsec]), None) for rms in (low, high)
     )
     k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
     ends = [
         sentence("slew-never") if t is None else sentence("slew-at", at_s=t) for t in (early, late)
     ]
-    measured = sentence(
-        "slew-measured",
-        ends=" to ".join(dict.fromkeys(ends)),
-        at_s=float(start[k]),
-        low_arcsec=float(low[k]),
-        high_arcsec=float(high[k]),
-    )
+    sizes = {"low_arcsec": float(low[k]), "high_arcsec": float(high[k])}
+    told = " to ".join(dict.fromkeys(ends))
+    frame |= {"measured": sentence("slew-measured", ends=told, at_s=float(start[k]), **sizes)}
+    frame |= {"low95": early, "high95": late}
     if late is not None and late <= rule.within_s:
-        reason = sentence("slew-still", at_s=late)
-        return "pass", measured, reason, early, late, ""
+        return Judgement(**frame | {"state": "pass"}, reason=sentence("slew-still", at_s=late))
     if start[-1] >= rule.within_s and (early is None or early > rule.within_s):
         code = "slew-still-never" if early is None else "slew-still-late"
-        return "fail", measured, sentence(code, at_s=early), early, late, ""
-    air = sentence("slew-in-air")
-    return "not shown", measured, air, early, late, sentence("by-wider-field")
+        return Judgement(**frame | {"state": "fail"}, reason=sentence(code, at_s=early))
+    why, remedy = sentence("slew-in-air"), sentence("by-wider-field")
+    return Judgement(**frame, reason=why, shown_by=remedy)
 
 
 def _mount_rms_arcsec(
@@ -551,14 +532,9 @@ def _judge_limit(
         reason = sentence("exact-inside" if state == "pass" else "exact-outside")
     if len(results) > 1 and not key.startswith("tap."):
         how = "worst" if key.startswith(EXACT) else "mean"
-        reason = sentence(
-            "of-several-runs",
-            reason=reason,
-            how=how,
-            runs=len(found),
-            silent=len(missing),
-            why=missing[0][0] if missing else None,
-        )
+        runs: Facts = {"how": how, "runs": len(found), "silent": len(missing)}
+        runs["why"] = missing[0][0] if missing else None
+        reason = sentence("of-several-runs", reason=reason, **runs)
     return Judgement(
         **frame,
         state=state,
@@ -576,11 +552,8 @@ def _find(
 ) -> tuple[Estimate | None, str, str]:
     """Return the value at a path of the result or of the tap result, or why none, and a remedy."""
     had = result.fwhm.blur_time_s
-    same = (
-        had is not None
-        and blur_time_s is not None
-        and abs(had - blur_time_s) <= const.BLUR_TIME_TOLERANCE * blur_time_s
-    )
+    off_s = np.inf if had is None or blur_time_s is None else abs(had - blur_time_s)
+    same = off_s <= const.BLUR_TIME_TOLERANCE * (blur_time_s or 0.0)
     if Limits.depends_on_blur_time(key) and not same:
         code = "unknown-blur-time" if had is None else "other-blur-time"
         reason = sentence(code, had_s=had, limit_s=blur_time_s)
@@ -594,9 +567,7 @@ def _find(
         value = value_at(result, key)
         missing, remedy = sentence("not-measured", why=_why_missing(key, result)), ""
     if isinstance(value, dict):
-        value = Estimate.model_validate(
-            {"value": None, "low": None, "high": None} | value, extra="ignore"
-        )
+        value = Estimate.model_validate(dict.fromkeys(("value", "low", "high")) | value)
     if isinstance(value, Estimate):
         empty = value.value is None and value.high is None and value.high95 is None
         return (None, missing, remedy) if empty else (value, "", "")
@@ -604,9 +575,7 @@ def _find(
         return None, missing, remedy
     if not key.startswith(EXACT):
         return None, sentence("no-interval"), ""
-    exact = float(value)
-    ends = {"value": exact, "low": exact, "high": exact, "low95": exact, "high95": exact}
-    return Estimate(**ends), "", ""
+    return Estimate.from_ends([value] * 5), "", ""
 
 
 def _pooled(found: Sequence[Estimate], count: Limit | None) -> tuple[float | None, float, float]:

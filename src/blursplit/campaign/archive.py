@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
@@ -92,20 +92,19 @@ def _measure_task(task: _Task) -> _Outcome:
     start = time.perf_counter()
     try:
         try:
-            text = _measured(task)
+            outcome = _Outcome(task.key, "done", result=_measured(task))
         except TimingError as error:
-            text = _width_alone(task, error)
+            outcome = _Outcome(task.key, "done", result=_width_alone(task, error))
     except TooFewFramesError as error:
-        return _Outcome(task.key, "too short", str(error), seconds=time.perf_counter() - start)
+        outcome = _Outcome(task.key, "too short", str(error))
     except BlursplitError as error:
-        return _Outcome(task.key, "failed", str(error), seconds=time.perf_counter() - start)
+        outcome = _Outcome(task.key, "failed", str(error))
     except Exception as error:  # noqa: BLE001 - one broken sequence must not stop an archive
         last = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{Path(last.filename).name}:{last.lineno}"
         facts = {"kind": type(error).__name__, "error": str(error), "place": place}
-        why = sentence("internal-failure", **facts)
-        return _Outcome(task.key, "failed", why, seconds=time.perf_counter() - start)
-    return _Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
+        outcome = _Outcome(task.key, "failed", sentence("internal-failure", **facts))
+    return replace(outcome, seconds=time.perf_counter() - start)
 
 
 def _measured(task: _Task, **camera: float) -> str:
@@ -300,11 +299,8 @@ def archive(
         found = walk(folder, gap_s, on_walk)
         store.refuse(list(found.refused))
         _refuse_unknown(scales or {}, found.groups)
-        run = ArchiveRun(
-            sequences=len(found.groups),
-            refused_files=len(found.refused),
-            skipped_files=found.skipped,
-        )
+        run = ArchiveRun(len(found.groups), skipped_files=found.skipped)
+        run.refused_files = len(found.refused)
         line = _Line(store, run, on_sequence)
         known = store.known(with_failed=not retry_failed)
         for group in found.groups:
@@ -421,9 +417,9 @@ class _Line:
             raise OutputError(self.store.path, "lost the cluster", remedy) from error
         except Exception as error:  # noqa: BLE001 - whatever a cluster raises for a lost worker
             kind = type(error).__name__
-            reason = sentence("cluster-gave-up", kind=kind, error=str(error))
-            died = sentence("process-died")
-            outcome = _Outcome(pair[0].key, "failed", died if kind == "KilledWorker" else reason)
+            code = "process-died" if kind == "KilledWorker" else "cluster-gave-up"
+            why = sentence(code, kind=kind, error=str(error))
+            outcome = _Outcome(pair[0].key, "failed", why)
         del self.flying[future]
         self._settle(pair, outcome)
 
@@ -437,7 +433,7 @@ class _Line:
         """Write what came of a sequence into the store, and count it."""
         task, group = pair
         told = [
-            str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)
+            str(name) for k in ("object", "filter", "start_utc") if (name := group.facts.get(k))
         ]
         row = {
             "content": group.key,

@@ -133,23 +133,15 @@ def _matched(
     before: list[_Group], after: list[_Group]
 ) -> list[tuple[_Group | None, _Group | None]]:
     """Pair the nearest lines first, each once."""
-    near = []
-    for i, old in enumerate(before):
-        for j, new in enumerate(after):
-            f_old, f_new = (float(quantile(g.frequency, 0.0)) for g in (old, new))
-            distance = abs(f_new / f_old - 1)
-            if distance <= const.LINE_SHIFT_AT_MOST:
-                near.append((distance, i, j))
-    pairs: list[tuple[_Group | None, _Group | None]] = []
-    used_old: set[int] = set()
-    used_new: set[int] = set()
-    for _, i, j in sorted(near):
-        if i not in used_old and j not in used_new:
-            used_old.add(i)
-            used_new.add(j)
-            pairs.append((before[i], after[j]))
-    pairs += [(g, None) for i, g in enumerate(before) if i not in used_old]
-    pairs += [(None, g) for j, g in enumerate(after) if j not in used_new]
+    old, new = ([float(quantile(g.frequency, 0.0)) for g in side] for side in (before, after))
+    off = [(abs(b / a - 1), i, j) for i, a in enumerate(old) for j, b in enumerate(new)]
+    used: list[tuple[int, int]] = []
+    for distance, i, j in sorted(off):
+        if distance <= const.LINE_SHIFT_AT_MOST and all(i != a and j != b for a, b in used):
+            used.append((i, j))
+    pairs: list[tuple[_Group | None, _Group | None]] = [(before[i], after[j]) for i, j in used]
+    pairs += [(g, None) for i, g in enumerate(before) if all(i != a for a, _ in used)]
+    pairs += [(None, g) for j, g in enumerate(after) if all(j != b for _, b in used)]
     return pairs
 
 
@@ -179,6 +171,7 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
     smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
     rms_low = bound95(group.rms)[0] if group.rms is not None else None
     decided = smallest is not None and rms_low is not None and smallest < rms_low
+    code = "line-would-show" if decided else "line-could-hide"
     old, runs = state == "gone", (len(group.results), 0)
     side = "before" if old else "after"
     return LineChange(
@@ -187,12 +180,7 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
         smallest_line_arcsec=smallest,
         runs=runs if old else runs[::-1],
         reason=sentence(
-            "line-limit-unknown"
-            if smallest is None
-            else "line-would-show"
-            if decided
-            else "line-could-hide",
-            smallest_arcsec=smallest,
+            "line-limit-unknown" if smallest is None else code, smallest_arcsec=smallest
         ),
     )
 
@@ -310,11 +298,8 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Rem
 def _estimate_at(result: Result, path: str) -> Estimate | None:
     """Return the estimate at a path, None where it was not measured or has no upper end."""
     value = value_at(result, path)
-    if not isinstance(value, Estimate):
-        return None
-    if value.value is None and value.high is None and value.high95 is None:
-        return None
-    return value
+    known = isinstance(value, Estimate) and {value.value, value.high, value.high95} != {None}
+    return value if known else None
 
 
 @dataclass(frozen=True)
@@ -375,12 +360,7 @@ def _mean_of_sides(
     # a size whose interval touches zero does not go below it; a saving may
     floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
     drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
-    return _TwoSides(
-        before=drawn[0],
-        after=drawn[1],
-        between_runs=Estimate.from_draws(tau),
-        logarithmic=logarithmic,
-    )
+    return _TwoSides(drawn[0], drawn[1], Estimate.from_draws(tau), logarithmic)
 
 
 def _transform(value: FloatArray, logarithmic: bool) -> float:
@@ -437,9 +417,8 @@ def _change(
     difference = draws.after - draws.before
     all_limits = [all(e.is_limit for e in side) for side in known]
     both = all(all_limits)
-    notes = (
-        ["limits-on-both-sides"] if both else compress(["limit-before", "limit-after"], all_limits)
-    )
+    notes = [*compress(["limit-before", "limit-after"], all_limits)]
+    notes = ["limits-on-both-sides"] if both else notes
     half = 0.5 * float(np.subtract(*np.quantile(difference, [0.975, 0.025])))
     return Change(
         key=key,
@@ -464,9 +443,7 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     if x is None or y is None:
         return None
     rms = float(np.hypot(x, y) / np.sqrt(2.0))
-    return Estimate.from_ends(
-        rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in (-const.Z95, -1.0, 0.0, 1.0, const.Z95)
-    )
+    return Estimate.from_ends(rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in const.NORMAL_SCORES)
 
 
 def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:
@@ -499,14 +476,11 @@ def _headline(air: CommonAir | None) -> str:
     if air is None:
         return ""
     d = air.difference_arcsec
-    before, after = cell95(air.before_arcsec), cell95(air.after_arcsec)
-    text = sentence(
-        "widths-in-same-air",
-        before=before.value,
-        before_ends=before.interval or None,
-        after=after.value,
-        after_ends=after.interval or None,
-    )
+    facts: dict[str, str | None] = {}
+    for side, width in (("before", air.before_arcsec), ("after", air.after_arcsec)):
+        cell = cell95(width)
+        facts |= {side: cell.value, f"{side}_ends": cell.interval or None}
+    text = sentence("widths-in-same-air", **facts)
     if d.low95 is not None and d.high95 is not None and d.low95 <= 0.0 <= d.high95:
         text += " " + sentence("change-not-told")
     return text
@@ -583,15 +557,14 @@ def _width_at_common_air(
     draws = _mean_of_sides(moved[0], moved[1], rng, scatter=const.BETWEEN_WIDTHS)
     difference = draws.after - draws.before
     assumes = any(r.setting("aperture_m") is None for side in sides for r in side)
+    assumed_m = const.FALLBACK_APERTURE_M if assumes else None
     return CommonAir(
         seeing_500nm_zenith_arcsec=common,
         before_arcsec=Estimate.from_draws(draws.before),
         after_arcsec=Estimate.from_draws(draws.after),
         difference_arcsec=Estimate.from_draws(difference),
         probability_smaller=float(np.mean(difference < 0)),
-        method=sentence(
-            "common-air-method", aperture_m=const.FALLBACK_APERTURE_M if assumes else None
-        ),
+        method=sentence("common-air-method", aperture_m=assumed_m),
     )
 
 

@@ -157,9 +157,8 @@ def probability95(value: float | None) -> str:
         return "-"
     if value > const.CERTAIN_CHANGE:
         return f"> {const.CERTAIN_CHANGE:g}"
-    return (
-        f"< {1 - const.CERTAIN_CHANGE:.3f}" if value < 1 - const.CERTAIN_CHANGE else f"{value:.3f}"
-    )
+    least = 1 - const.CERTAIN_CHANGE
+    return f"< {least:.3f}" if value < least else f"{value:.3f}"
 
 
 def cell95(estimate: Estimate | None, *, signed: bool = False) -> _Cell:

@@ -259,12 +259,8 @@ def _split(members: list[_FileFacts], gap_s: float | None) -> Iterator[list[_Fil
     steps = [b - a for a, b in pairwise(times)]
     usual = median([s for s in steps if s > 0] or [0.0])
     exposure = max(float(dict(members[0].facts).get("exposure_s", 0.0)), 0.0)
-    longest = (
-        gap_s
-        if gap_s is not None
-        else max(const.SEQUENCE_GAP_S, const.SEQUENCE_GAP_INTERVALS * usual)
-    )
-    longest = max(longest, 2.0 * exposure)
+    longest = max(const.SEQUENCE_GAP_S, const.SEQUENCE_GAP_INTERVALS * usual)
+    longest = max(longest if gap_s is None else gap_s, 2.0 * exposure)
     start = 0
     for index, step in enumerate(steps, start=1):
         if step > longest:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import types
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin
 
@@ -136,10 +137,10 @@ class Limits(StrictTable):
             raise refusal(error, Limits, path) from error
         if not (limits.limits or limits.lines or limits.after_slew):
             raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
-        kinds = _known_paths()
+        known = _known_paths()
         for key in limits.limits:
-            if key not in kinds:
-                near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
                 remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
                 raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
         bound = [key for key in limits.limits if cls.depends_on_blur_time(key)]
@@ -155,26 +156,21 @@ class Limits(StrictTable):
         return key.startswith(_NEEDS_BLUR_TIME) and not key.startswith(_NO_BLUR_TIME)
 
 
-def _known_paths() -> dict[str, str]:
-    """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
+def _known_paths() -> list[str]:
+    """Return the path of every number of a result, and of a tap result under ``tap.``."""
     from blursplit.spectra.tap_result import TapResult
 
-    found: dict[str, str] = {}
-    _collect(Result, "", found)
-    _collect(TapResult, "tap.", found)
-    return found
+    return [*_paths(Result, ""), *_paths(TapResult, "tap.")]
 
 
-def _collect(model: type[BaseModel], prefix: str, found: dict[str, str]) -> None:
+def _paths(model: type[BaseModel], prefix: str) -> Iterator[str]:
     for name, entry in model.model_fields.items():
         path = f"{prefix}{entry.alias or name}"
         for kind in _alternatives(entry.annotation):
-            if kind is Estimate:
-                found[path] = "estimate"
-            elif kind in {int, float}:
-                found[path] = "number"
+            if kind in {Estimate, int, float}:
+                yield path
             elif isinstance(kind, type) and issubclass(kind, BaseModel):
-                _collect(kind, f"{path}.", found)
+                yield from _paths(kind, f"{path}.")
 
 
 def _alternatives(annotation: Any) -> tuple[Any, ...]:

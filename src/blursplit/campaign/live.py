@@ -80,18 +80,12 @@ def so_far(tracks: StarTracks, rig: Rig) -> _SoFar:
     unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
     motion = CommonMotion.of(tracks)
     seconds = float(tracks.time_s[-1] - tracks.time_s[0])
-    window_s = float(
-        np.clip(
-            seconds / const.WATCH_WINDOWS,
-            const.WATCH_SHORTEST_WINDOW_S,
-            const.WATCH_LONGEST_WINDOW_S,
-        )
-    )
+    ends = const.WATCH_SHORTEST_WINDOW_S, const.WATCH_LONGEST_WINDOW_S
+    window_s = float(np.clip(seconds / const.WATCH_WINDOWS, *ends))
     parts = list(_windows(tracks, window_s))
     noise = np.square(motion.noise_px)
-    shared = _mean_of(
-        [_mean(_column_variances(motion.xy_px[part])) - _mean(noise[part]) for part in parts]
-    )
+    over_noise = [_mean(_column_variances(motion.xy_px[p])) - _mean(noise[p]) for p in parts]
+    shared = _mean_of(over_noise)
     own = max(_mean(_own_variance(tracks, motion)), 0.0)
     frame = _mean(np.square(tracks.width_px))
     rest = frame + own
@@ -157,11 +151,8 @@ def _windows(tracks: StarTracks, window_s: float) -> Iterator[slice]:
     number = np.floor(tracks.time_s / window_s).astype(np.int64)
     edges = np.flatnonzero((np.diff(number) != 0) | (np.diff(tracks.segment) != 0)) + 1
     begins, ends = np.r_[0, edges], np.r_[edges, tracks.n_frames]
-    length = ends - begins
-    for begin, end in zip(
-        begins[length >= 0.8 * length.max()], ends[length >= 0.8 * length.max()], strict=True
-    ):
-        yield slice(int(begin), int(end))
+    whole = ends - begins >= 0.8 * (ends - begins).max()
+    yield from map(slice, begins[whole].tolist(), ends[whole].tolist())
 
 
 def _own_variance(tracks: StarTracks, motion: CommonMotion) -> FloatArray:
@@ -210,9 +201,7 @@ def _strongest_line(
         return None, None
     line = max(lines, key=lambda one: float(np.trace(one.covariance)))
     value = 0.5 * float(np.trace(line.covariance))
-    half = (
-        const.Z95 * 0.5 * float(np.hypot(line.covariance_sigma[0, 0], line.covariance_sigma[1, 1]))
-    )
+    half = const.Z95 * 0.5 * float(np.hypot(*np.diag(line.covariance_sigma)))
     return line, _Interval(value, value - half, value + half)
 
 
@@ -275,16 +264,8 @@ class ModeChange:
             rms = [power.read(lambda v: per_px * np.sqrt(v)) for power in powers]
             both = float(np.hypot(rms[0].half, rms[1].half))
             change = rms[1].value - rms[0].value
-            changes.append(
-                ModeChange(
-                    frequency_hz=line.frequency_hz,
-                    unit=unit,
-                    before=rms[0],
-                    now=rms[1],
-                    change=_Interval(change, change - both, change + both),
-                    shown=both,
-                )
-            )
+            ends = _Interval(change, change - both, change + both)
+            changes.append(cls(line.frequency_hz, unit, rms[0], rms[1], ends, both))
             if len(changes) == const.WATCH_MODES:
                 break
         return changes
@@ -341,21 +322,12 @@ class Update:
         if found.line_hz is not None and found.line_rms is not None:
             rms = found.line_rms.text(unit)
             line = sentence("watch-line", frequency_hz=found.line_hz, rms=rms)
+        seen = {"frames": found.frames, "seconds": found.seconds, "stars": found.stars}
+        shared = {"rms": found.shared_rms.text(unit), "saving": found.saving_shared.text(unit)}
         return [
             *(fit.sentence for fit in self.fits),
-            sentence(
-                "watch-width",
-                width=found.fwhm.text(unit),
-                frames=found.frames,
-                seconds=found.seconds,
-                stars=found.stars,
-            ),
-            sentence(
-                "watch-shared",
-                rms=found.shared_rms.text(unit),
-                window_s=found.window_s,
-                saving=found.saving_shared.text(unit),
-            ),
+            sentence("watch-width", width=found.fwhm.text(unit), **seen),
+            sentence("watch-shared", window_s=found.window_s, **shared),
             line,
             sentence(
                 "watch-verdict",

@@ -107,9 +107,8 @@ class _QuickFits:
         allowed = Allowed.of(run, motion, stack)
         self._last = run, stack
         lines = self._lines or Lines.of(run, motion, stack)
-        pace = Pace(
-            const.WATCH_HISTORIES, const.WATCH_PARTICLES, with_shares=False, kept=self._kept
-        )
+        sizes = const.WATCH_HISTORIES, const.WATCH_PARTICLES
+        pace = Pace(*sizes, with_shares=False, kept=self._kept)
         given = answer.Answer.of(run, motion, stack, allowed, lines, const.MEASURE_SEED, pace=pace)
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept

@@ -231,13 +231,9 @@ def _change_plot(c: Comparison) -> dict[str, Any] | None:
         return None
     name, unit = NAMES[change.key]
     rows = [("Before", change.before), ("After", change.after), ("Change", change.difference)]
-    ends = [bound95(e) for _, e in rows]
+    bars = [(f"{t} {cell95(e, signed=t == 'Change')}", e.value, *bound95(e)) for t, e in rows]
     blind = change.smallest_change
-    axis = _Axis([v for pair in ends for v in pair] + [-blind, blind])
-    bars = [
-        (f"{label} {cell95(e, signed=label == 'Change')}", e.value, *pair)
-        for (label, e), pair in zip(rows, ends, strict=True)
-    ]
+    axis = _Axis([-blind, blind, *(end for _, _, *ends in bars for end in ends)])
     return {
         "title": f"{name[0].upper()}{name[1:]} [{unit}]",
         **_bars(axis, bars, unit),

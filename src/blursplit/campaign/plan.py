@@ -191,25 +191,22 @@ def _plan_recording(
         longest = min(const.PLAN_LONGEST_EXPOSURE_S, interval or const.PLAN_LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
         why = sentence("exposure-of-air", wind_m_s=wind)
-    rate_why = sentence("as-stated")
+    rate_why = "as-stated"
     if interval is None:
         interval = max(exposure, const.PLAN_INTERVAL_S)
-        rate_why = sentence(
-            "rate-of-exposure" if exposure > const.PLAN_INTERVAL_S else "rate-of-plan"
-        )
+        rate_why = "rate-of-exposure" if exposure > const.PLAN_INTERVAL_S else "rate-of-plan"
     if interval < exposure:
         warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
     faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
+    length_why = "length-of-plan" if duration_s >= const.PLAN_DURATION_S else "length-short"
     return _Recording(
         exposure_s=exposure,
         exposure_reason=why,
         frame_interval_s=interval,
         rate_hz=1.0 / interval,
-        rate_reason=rate_why,
+        rate_reason=sentence(rate_why),
         duration_s=duration_s,
-        duration_reason=sentence(
-            "length-of-plan" if duration_s >= const.PLAN_DURATION_S else "length-short"
-        ),
+        duration_reason=sentence(length_why),
         nyquist_hz=0.5 / interval,
         stars=stars,
         faintest_mag=faintest,
@@ -289,18 +286,13 @@ def plan(
     warnings: list[Remark] = []
     recording = _plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
     background = _background(instrument, recording, seeing_arcsec)
-    detectable = [
-        _detectable(f, damping_ratio, background)
-        for f in const.SHOWN_HZ
-        if f <= 2.0 * recording.nyquist_hz
-    ]
+    shown_hz = [f for f in const.SHOWN_HZ if f <= 2.0 * recording.nyquist_hz]
     band = (3.0, max(0.8 * recording.nyquist_hz, 3.5))
     grid = np.geomspace(*band, 24)
     mode = _worst(background.smallest_arcsec(grid, damping_ratio))
     line = _worst(background.smallest_arcsec(grid))
     mains = _mains(recording)
     warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
-    fields = _fields(instrument, night, warnings)
     air = (seeing_arcsec, damping_ratio)
     return Plan(
         version=version("blursplit"),
@@ -308,7 +300,7 @@ def plan(
         damping_ratio=damping_ratio,
         setup=dict(instrument.settings),
         recording=recording,
-        detectable=detectable,
+        detectable=[_detectable(f, damping_ratio, background) for f in shown_hz],
         smallest_structure_arcsec=mode,
         smallest_line_arcsec=line,
         smallest_between_hz=band,
@@ -317,7 +309,7 @@ def plan(
         turns=_turns(instrument, recording.duration_s),
         mains=mains,
         night=None if night is None else night.isoformat(),
-        fields=fields,
+        fields=_fields(instrument, night, warnings),
         limits=[] if limits is None else _needs(limits, instrument, recording, *air),
         statement=_statement(recording, mode, line, band, *air),
         warnings=warnings,
@@ -401,9 +393,8 @@ def _seen(separation_arcsec: float, instrument: Rig) -> _SeenHeight:
     seen = 0.5 * (along + across) / (2.0 * tilt_coefficient("Z", obstruction, ratio))
     heights = sizes * aperture / (separation_arcsec / const.ARCSEC_PER_RADIAN)
     tenth, half = (float(heights[np.argmax(seen >= part)]) for part in (0.1, 0.5))
-    return _SeenHeight(
-        separation_arcsec=separation_arcsec, tenth_seen_above_m=tenth, half_seen_above_m=half
-    )
+    above = {"tenth_seen_above_m": tenth, "half_seen_above_m": half}
+    return _SeenHeight(separation_arcsec=separation_arcsec, **above)
 
 
 def _witnesses(instrument: Rig, recording: _Recording, seeing_arcsec: float) -> list[_Witness]:
@@ -465,9 +456,8 @@ def _mains_warnings(mains: list[_Mains], recording: _Recording) -> list[Remark]:
 def _row_warnings(instrument: Rig) -> list[Remark]:
     row_us = float(instrument.get("row_time_us") or 0.0)
     if row_us == 0.0:
-        if instrument.origin("row_time_us") != "default":
-            return []
-        return [said("row-time-unknown")]
+        stated = instrument.origin("row_time_us") != "default"
+        return [] if stated else [said("row-time-unknown")]
     rows, frequency_hz = 1000, 20.0  # an example
     turn = frequency_hz * rows * row_us * 1e-6 * 360.0
     return [said("rolling-shutter", rows=rows, frequency_hz=frequency_hz, turn_deg=turn)]
@@ -497,16 +487,10 @@ def _statement(
     how = sentence("plan-record", **recording.model_dump())
     if mode is None or line is None:
         return f"{how} {sentence('plan-shows-nothing')}"
-    shows = sentence(
-        "plan-shows",
-        seeing_arcsec=seeing,
-        damping_ratio=damping,
-        mode_rms_arcsec=mode,
-        line_rms_arcsec=line,
-        band_low_hz=band[0],
-        band_high_hz=band[1],
-    )
-    return f"{how} {shows}"
+    facts = {"seeing_arcsec": seeing, "damping_ratio": damping}
+    facts |= {"mode_rms_arcsec": mode, "line_rms_arcsec": line}
+    facts |= {"band_low_hz": band[0], "band_high_hz": band[1]}
+    return f"{how} {sentence('plan-shows', **facts)}"
 
 
 def _number(
@@ -553,12 +537,9 @@ def _until(
         if smallest(length) <= limit:
             return _LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
         length *= const.ACCEPT_LENGTH_STEP
-    left = smallest(const.ACCEPT_LONGEST_S)
-    hidden = (
-        sentence("needs-other-air", least_arcsec=left, longest_s=const.ACCEPT_LONGEST_S)
-        if np.isfinite(left)
-        else sentence("needs-other-frames")
-    )
+    left, code = smallest(const.ACCEPT_LONGEST_S), "needs-other-frames"
+    code = "needs-other-air" if np.isfinite(left) else code
+    hidden = sentence(code, least_arcsec=left, longest_s=const.ACCEPT_LONGEST_S)
     return _LimitNeeds(**frame, length_s=None, runs=runs, how=hidden)
 
 

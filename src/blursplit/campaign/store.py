@@ -214,12 +214,9 @@ class Store:
             raise InputError(self.path, "is a database of another program", other)
         if version != const.STORE_VERSION:
             problem = f"has layout {version}, this version reads {const.STORE_VERSION}"
-            older, newer = (
-                f"{other}; the archive is measured again",
-                f"update blursplit, or {other}",
-            )
-            remedy = newer if version > const.STORE_VERSION else older
-            raise InputError(self.path, problem, remedy)
+            newer = f"update blursplit, or {other}"
+            older = f"{other}; the archive is measured again"
+            raise InputError(self.path, problem, newer if version > const.STORE_VERSION else older)
 
     def _create(self) -> None:
         # Two first runs at once: the second waits here and then finds the tables there.
@@ -268,16 +265,13 @@ class Store:
             db.execute("DELETE FROM sequences WHERE key = ?", (key,))
             # A sequence that has grown, or files that were replaced: the old row must not stay
             # beside the new one.
-            for path in paths:
-                db.execute(
-                    "DELETE FROM sequences WHERE settings = ? AND key IN "
-                    "(SELECT key FROM files WHERE path = ?)",
-                    (row["settings"], _writable(path)),
-                )
-            db.execute(
-                f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})",  # noqa: S608
-                (key, *map(_writable, row.values())),
+            of_file = "key IN (SELECT key FROM files WHERE path = ?)"
+            db.executemany(
+                f"DELETE FROM sequences WHERE settings = ? AND {of_file}",  # noqa: S608
+                [(row["settings"], _writable(path)) for path in paths],
             )
+            insert = f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})"  # noqa: S608
+            db.execute(insert, (key, *map(_writable, row.values())))
             _put_files(db, key, paths)
             if result_json is not None:
                 db.execute("INSERT INTO results VALUES (?, ?)", (key, result_json))
@@ -345,7 +339,6 @@ class Store:
         >>> QTable.read("nights.parquet")["recorded_fwhm_arcsec"].unit
         Unit("arcsec")
         """
-        import numpy as np
         from astropy.table import Column, Table
 
         self.check_parquet()
@@ -375,9 +368,8 @@ class Store:
     def check_parquet() -> None:
         """Refuse to write Parquet, before anything is measured, where the library is not there."""
         if find_spec("pyarrow") is None:
-            raise InputError(
-                "--parquet", "needs the library pyarrow", "python -m pip install pyarrow"
-            )
+            remedy = "python -m pip install pyarrow"
+            raise InputError("--parquet", "needs the library pyarrow", remedy)
 
     def summary(
         self, settings: str | Collection[str] | None = None, without: Collection[str] = ()
@@ -559,16 +551,10 @@ def _spread(rows: list[Row], quantity: str) -> _Spread | None:
     limits = sum(r[quantity] is None and r[f"{quantity}_high"] is not None for r in rows)
     if not values and not limits:
         return None
-    padded = np.array([np.nan] * limits + values)
-    low, median, high = (_ranked(padded, 0.01 * q) for q in const.BAND_PERCENTILES)
+    below = -1e300  # where a limit stands: what is drawn to it has no rank
+    ranked = np.percentile([below] * limits + values, const.BAND_PERCENTILES)
+    low, median, high = (float(value) if value > 1e-9 * below else None for value in ranked)
     return _Spread(median=median, low=low, high=high, values=len(values), limits=limits)
-
-
-def _ranked(ordered: np.ndarray[Any, np.dtype[np.float64]], q: float) -> float | None:
-    position = q * (len(ordered) - 1)
-    low, high = ordered[int(np.floor(position))], ordered[int(np.ceil(position))]
-    value = low + (high - low) * (position - np.floor(position)) if high != low else low
-    return float(value) if np.isfinite(value) else None
 
 
 def _quarter(azimuth_deg: float | None) -> str | None:
@@ -582,12 +568,9 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> _Trend | None:
     """Return the rank correlation; its interval is Fisher's z with the error of Fieller 1957."""
     from scipy.stats import spearmanr
 
-    pairs = [
-        (r[condition], r[quantity])
-        for r in rows
-        if r[condition] is not None and r[quantity] is not None
-    ]
-    x, y = np.array(pairs).T if pairs else (np.zeros(0), np.zeros(0))
+    both = [(r[condition], r[quantity]) for r in rows]
+    pairs = [pair for pair in both if None not in pair]
+    x, y = np.array(pairs, dtype=float).reshape(-1, 2).T
     if len(pairs) < const.FEWEST_FOR_TREND or np.ptp(x) == 0 or np.ptp(y) == 0:
         return None
     rho = float(spearmanr(x, y).statistic)

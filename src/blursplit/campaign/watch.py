@@ -32,7 +32,7 @@ from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.register import Peaks
 from blursplit.stars.robust import masked_columns, median_of
 from blursplit.stars.tracks import Stamps
-from blursplit.types import BoolArray, IntArray
+from blursplit.types import BoolArray, IntArray, sure
 
 _Kind = tuple[tuple[int, int], float | None]  # shape and exposure
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
@@ -80,15 +80,13 @@ class _Arrivals:
         `now_s`: a clock that does not go back: a file that cannot be read and has not changed for
         half a minute is left out.
         """
-        found: list[tuple[Path, _File, list[Slab]]] = []
-        for path in self._listed():
-            slabs = self._whole_frames(path, now_s)
-            if slabs:
-                found.append((path, self._files[path], slabs))
+        found = [(path, self._whole_frames(path, now_s)) for path in self._listed()]
         group: list[tuple[Path, int, int]] = []
         kind: _Kind | None = None
-        for path, one, slabs in found:
-            own = slabs[0].shape, slabs[0].header.exposure_s
+        for path, slabs in found:
+            if not slabs:
+                continue
+            one, own = self._files[path], (slabs[0].shape, slabs[0].header.exposure_s)
             held = sum(slab.planes for slab in slabs)
             if group and (own != kind or one.taken or _frames(group) >= const.WATCH_MOST_FRAMES):
                 yield from self._batch(group, kind)
@@ -101,8 +99,7 @@ class _Arrivals:
         """Let frames that are too few to be followed come again with later ones."""
         for number, path in enumerate(batch.paths):
             one = self._files[path]
-            one.taken = batch.skip if number == 0 else 0
-            one.size = -1
+            one.taken, one.size = 0 if number else batch.skip, -1
 
     def _batch(self, group: list[tuple[Path, int, int]], kind: _Kind | None) -> Iterator[_Batch]:
         if not group or kind is None:
@@ -304,11 +301,9 @@ def _in_order(piece: StarTracks, nearest: IntArray, there: BoolArray) -> StarTra
     stamps = piece.stamps
     if stamps is not None:
         place = {int(nearest[i]): int(i) for i in np.flatnonzero(there)}
-        kept = [k for k, star in enumerate(stamps.star) if int(star) in place]
-        star = np.array([place[int(stamps.star[k])] for k in kept], dtype=np.int64)
-        size = stamps.pixels_adu.shape[-1]
-        stamps = _trimmed(stamps, stamps.star[kept], size)
-        stamps = replace(stamps, star=star)
+        kept = np.array([star for star in stamps.star if int(star) in place], dtype=np.int64)
+        star = np.array([place[int(one)] for one in kept], dtype=np.int64)
+        stamps = replace(_trimmed(stamps, kept, stamps.pixels_adu.shape[-1]), star=star)
     return replace(piece, **columns, stamps=stamps)
 
 
@@ -386,9 +381,7 @@ class Watch:
         if why:
             self._new_run(batch, sequence, why)
             begin_s = 0.0
-        run = self.run
-        if run is None:  # never: the first frames begin a run
-            return 0
+        run = sure(self.run)  # the first frames begin one
         run.left_out += part.n_frames - tracks.n_frames  # no star was found in them
         if not run.add(tracks, begin_s):
             self.notes.append(sentence("watch-other-field", frames=tracks.n_frames))
@@ -468,10 +461,8 @@ class Watch:
                 update = _update(self, before, last, clock)
                 due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
                 if fits is not None:
-                    wait_s = (
-                        const.WATCH_FIT_WAIT_S if fits.is_quick(const.WATCH_FIT_WAIT_S) else 0.0
-                    )
-                    fits.answer(wait_s - update.late_s)
+                    most_s = const.WATCH_FIT_WAIT_S
+                    fits.answer((most_s if fits.is_quick(most_s) else 0.0) - update.late_s)
                     fits.offer(self.runs, self.run_files, self.rig, run.end_s)
                     update = replace(update, fits=fits.known)
                 yield update
@@ -484,14 +475,11 @@ class Watch:
                 known = () if fits is None else fits.known
                 yield replace(update, fits=known, ended=f"no new frame for {idle_s:.0f} s")
                 return
-            if (
-                fits is not None
-                and fits.answer(now + const.WATCH_LOOK_S - clock())
-                and update.found
-            ):
+            next_s = now + const.WATCH_LOOK_S
+            if fits is not None and fits.answer(next_s - clock()) and update.found:
                 update = replace(update, fits=fits.known)
                 yield update
-            sleep(max(0.0, now + const.WATCH_LOOK_S - clock()))
+            sleep(max(0.0, next_s - clock()))
 
 
 def _newest(sequence: Sequence, batch: _Batch) -> Sequence:

@@ -23,12 +23,9 @@ def result_html(result: Result) -> str:
         f"<td>{escape(row['saving']['value'])}</td><td>{escape(row['saving']['range68'])}</td></tr>"
         for row in summary["cures"]
     )
-    table = (
-        "<table><thead><tr><th>cure</th><th>worth it?</th><th>saves [arcsec]</th>"
-        f"<th>68 %</th></tr></thead><tbody>{rows}</tbody></table>"
-        if rows
-        else ""
-    )
+    head = "<th>cure</th><th>worth it?</th><th>saves [arcsec]</th><th>68 %</th>"
+    whole = f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+    table = whole if rows else ""
     return (
         f"<div><p>{escape(summary['title'])}</p><p><b>{escape(summary['headline'])}</b></p>{table}"
         f"<p>{escape('; '.join(summary['facts']))}</p></div>"

@@ -210,11 +210,9 @@ def setup_text(key: str, value: Any) -> str:
     if isinstance(value, (int, float)):
         return _with_unit(f"{value:.6g}".replace("-", "−"), unit)
     if isinstance(value, (list, tuple)):
-        numbers = [v for v in value if isinstance(v, (int, float)) and not isinstance(v, bool)]
-        if len(numbers) == len(value) and numbers:
-            joint = " to " if len(value) == 2 and unit else ", "  # noqa: PLR2004 - low and high
-            if key == "worm_period_s":
-                joint = ", "
-            return _with_unit(joint.join(f"{v:.6g}" for v in numbers), unit)
+        if value and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
+            is_range = len(value) == 2 and unit and key != "worm_period_s"  # noqa: PLR2004
+            joint = " to " if is_range else ", "
+            return _with_unit(joint.join(f"{v:.6g}" for v in value), unit)
         return ", ".join(plain(v) for v in value)
     return plain(value)

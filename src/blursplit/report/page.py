@@ -79,9 +79,8 @@ def _environment() -> jinja2.Environment:
     )
     environment.filters["options"] = functools.partial(_marked, r"(--[\w-]+)", "option")
     # An interval is read second.
-    environment.filters["intervals"] = functools.partial(
-        _marked, r"(\([^()]+\sto\s[^()]+\))", "interval"
-    )
+    interval = r"(\([^()]+\sto\s[^()]+\))"
+    environment.filters["intervals"] = functools.partial(_marked, interval, "interval")
     return environment
 
 
@@ -105,10 +104,8 @@ def _css_variables(look: str) -> str:
 
 def _style() -> str:
     light, dark = _css_variables("light"), _css_variables("dark")
-    looks = [
-        f":root {{ {light} }}",
-        f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}",
-    ]
+    looks = [f":root {{ {light} }}"]
+    looks += [f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {dark} }} }}"]
     # Later rules of equal weight win, so the reader's choice stands above the system's.
     looks += [
         f"@media screen {{ :root:has(#look-{look}:checked) {{ {_css_variables(look)} }} }}"
@@ -122,11 +119,9 @@ def _policy(scripts: list[str]) -> str:
 
     Whatever a header smuggled into the page could neither run nor fetch anything.
     """
-    hashes = [
-        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-        for text in scripts
-    ]
-    script = " ".join(hashes) if hashes else "'none'"
+    digests = (hashlib.sha256(text.encode()).digest() for text in scripts)
+    hashes = (f"'sha256-{base64.b64encode(digest).decode()}'" for digest in digests)
+    script = " ".join(hashes) or "'none'"
     return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}"
 
 
@@ -220,12 +215,11 @@ def _stars(summary: dict[str, Any], result: Result, series: Series) -> list[dict
         return found if found and found[0]["width"] != UNKNOWN else []
     white = max(float(np.nanmax(image)) for image in pixels)
     half = _field(result, series)
+    same: dict[str, Any] = {"pixel_scale_arcsec": scale, "half_size": half, "white": white}
     for index, star in enumerate(found):
         if star["image"] is None:
             continue
-        figure = draw.draw_star(
-            star["image"], pixel_scale_arcsec=scale, half_size=half, white=white, label=False
-        )
+        figure = draw.draw_star(star["image"], **same, label=False)
         text = f"Star image, FWHM {star['width']} {star['unit']}; the ring is its half maximum."
         star["bar"] = f"{draw.bar_length(half):g} arcsec" if half else ""
         star["svg"] = draw.svg_text(figure, f"star-{index}", star["label"], text)

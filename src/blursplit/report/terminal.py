@@ -30,10 +30,8 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
             yield "caution", caution
     count = len(summary["reasons"]) + len(summary["doubts"])
     if count:
-        yield (
-            "why",
-            f"{count} {'reason or doubt' if count == 1 else 'reasons and doubts'} in the page",
-        )
+        what = "reason or doubt" if count == 1 else "reasons and doubts"
+        yield "why", f"{count} {what} in the page"
 
 
 def print_summary(result: Result, console: Console) -> None:

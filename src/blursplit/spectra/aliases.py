@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -95,12 +96,9 @@ def alias_candidates(
     `highest_hz`: the apparent frequency itself is always a candidate.
     """
     rate = 1.0 / cadence_s
-    rows = [(apparent_hz, 0, 1)]
-    for order in range(1, int(highest_hz / rate) + 2):
-        for sign in (-1, 1):
-            value = order * rate + sign * apparent_hz
-            if value <= highest_hz:
-                rows.append((value, order, sign))
+    folds = product(range(1, int(highest_hz / rate) + 2), (-1, 1))
+    rows = [(order * rate + sign * apparent_hz, order, sign) for order, sign in folds]
+    rows = [(apparent_hz, 0, 1), *(row for row in rows if row[0] <= highest_hz)]
     frequency, order, sign = np.array(sorted(rows), dtype=np.float64).T
     return _Candidates(frequency, order.astype(np.int64), sign.astype(np.int64))
 
@@ -139,12 +137,8 @@ def row_time_log_odds(
     values = []
     for direction in directions:
         spectra = _array_spectra(x, y, cadence_s, line, continuum, direction * row_time_s)
-        values.append(
-            [
-                _shared_log_likelihood(spectra, int(order), int(sign))
-                for order, sign in zip(candidates.order, candidates.sign, strict=True)
-            ]
-        )
+        signs = zip(candidates.order, candidates.sign, strict=True)
+        values.append([_shared_log_likelihood(spectra, *sign) for sign in signs])
     return np.asarray(np.logaddexp.reduce(np.array(values), axis=0) - np.log(len(directions)))
 
 
@@ -175,12 +169,8 @@ def time_stamp_log_odds(
     for index, frequency in enumerate(candidates_hz):
         shape = envelope * np.cos(2.0 * np.pi * frequency * lag)
         for scale in (1.0, 2.0):
-            value = sum(
-                _gaussian(
-                    background[axis] + scale * line.covariance[axis, axis] * shape, motion[:, axis]
-                )
-                for axis in range(2)
-            )
+            own = scale * np.diag(line.covariance)
+            value = sum(_gaussian(background[k] + own[k] * shape, motion[:, k]) for k in range(2))
             total[index] = max(total[index], value)
     return total
 
@@ -228,13 +218,9 @@ def _array_spectra(
     cadence_s: float,
     line: LineFit,
     continuum: Continuum,
-    row_time_s: FloatArray | None = None,
+    row_time_s: FloatArray | None,
 ) -> _ArraySpectra:
-    """Return the stars' amplitudes around a line.
-
-    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
-    line. `row_time_s` (n_stars,): delay of each star's row.
-    """
+    """Return the stars' amplitudes around a line; see `row_time_log_odds`."""
     n, n_stars = x.shape
     # a Hann taper: the red part must not leak under a weak line; scaled to keep the density
     taper = np.hanning(n + 2)[1:-1]
@@ -259,11 +245,10 @@ def _array_spectra(
     )
 
 
-def _shared_log_likelihood(spectra: _ArraySpectra, order: int = 0, sign: int = 1) -> float:
+def _shared_log_likelihood(spectra: _ArraySpectra, order: int, sign: int) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
-    `order`, `sign`: the true frequency is order x frame rate + sign x apparent frequency; with row
-    times this sets the phase between the stars. Order 0, sign 1: as it appears.
+    `order`, `sign`: those of `_Candidates`; with row times they set the phase between the stars.
 
     A star whose row is read d later sees the motion at t + d. Sampled with the frames, a motion
     at nu = k fs + s f shows at s f with the phase 2 pi nu d, so that the bin at +f carries
@@ -307,10 +292,9 @@ def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -
         nearest = np.argsort(np.abs(frequency - centre))
         beside = np.zeros(frequency.size, dtype=bool)
         beside[nearest[: min(40, frequency.size)]] = True
-    n_stars = spectrum.shape[2]
+    part, n_stars = spectrum[:, beside], spectrum.shape[2]
     if n_stars == 1:
-        return np.asarray((np.abs(spectrum[:, beside]) ** 2).mean(axis=1))
-    part = spectrum[:, beside]
+        return np.asarray((np.abs(part) ** 2).mean(axis=1))
     others = (part.sum(axis=2, keepdims=True) - part) / (n_stars - 1)
     difference = (np.abs(part - others) ** 2).mean(axis=1)
     # var(own - mean of others) = own + mean(own)/(n - 1) about

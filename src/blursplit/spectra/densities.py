@@ -114,9 +114,8 @@ def _eigenspectra(columns: FloatArray, cadence_s: float) -> tuple[ComplexArray, 
     tapers, ratios = dpss(
         len(columns), const.DENSITY_BANDWIDTH, const.DENSITY_TAPERS, return_ratios=True
     )
-    tapered = tapers[:, :, None] * columns[None]
-    transform = np.fft.rfft(tapered, axis=1) * np.sqrt(cadence_s)
-    return np.asarray(transform, dtype=np.complex128), np.asarray(ratios, dtype=np.float64)
+    transform = np.fft.rfft(tapers[:, :, None] * columns, axis=1) * np.sqrt(cadence_s)
+    return np.asarray(transform), np.asarray(ratios)
 
 
 def _adaptive_weights(power: FloatArray, ratios: FloatArray, level: FloatArray) -> FloatArray:
@@ -175,16 +174,14 @@ def steady_chance(
     sums = tapers.sum(axis=1)
     sums[1::2] = 0.0
     reach = 2.0 * sigma_hz + 0.5 * resolution_hz
-    grid = frequency_hz + np.linspace(
-        -reach, reach, 2 * int(np.ceil(10 * reach / resolution_hz)) + 1
-    )
+    steps = int(np.ceil(10 * reach / resolution_hz))
+    grid = frequency_hz + np.linspace(-reach, reach, 2 * steps + 1)
     turn = np.exp(-2j * np.pi * np.outer(np.arange(n) * cadence_s, grid))
     spectra = tapers @ ((values - values.mean())[:, None] * turn)
     mean = sums @ spectra / (sums**2).sum()
     rest = (np.abs(spectra - sums[:, None] * mean[None]) ** 2).sum(axis=0)
-    ratio = (
-        (const.DENSITY_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
-    )
-    alone = (1.0 + float(ratio.max()) / (const.DENSITY_TAPERS - 1)) ** -(const.DENSITY_TAPERS - 1.0)
+    # F over the degrees of freedom of what is left
+    ratio = np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
+    alone = (1.0 + float(ratio.max())) ** -(const.DENSITY_TAPERS - 1.0)
     trials = 1.0 + 6.0 * reach / resolution_hz
     return float(min(1.0, -np.expm1(trials * np.log1p(-min(alone, 1.0 - 1e-16)))))

@@ -100,13 +100,11 @@ def _needed_ratio(width_bins: float, piece_s: float, nyquist_hz: float, averaged
         error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
         return float(np.log(rise.max() / contrast) - ndtri(detection) * error)
 
-    clear = max(
-        gains(_gain_threshold(piece_s, nyquist_hz, const.LINE_FALSE_ALARM)), _root(stands_out)
-    )
+    doubts = 1.0, const.LINE_LOW_DOUBT[int(width_bins >= 1.0)]
+    usual, low = (_gain_threshold(piece_s, nyquist_hz, const.LINE_FALSE_ALARM / d) for d in doubts)
+    clear = max(gains(usual), _root(stands_out))
     if averaged >= const.LINE_FEWEST_PARTS:
-        doubt = const.LINE_LOW_DOUBT[int(width_bins >= 1.0)]
-        low = gains(_gain_threshold(piece_s, nyquist_hz, const.LINE_FALSE_ALARM / doubt))
-        clear = min(clear, low)
+        clear = min(clear, gains(low))
     return float(np.exp(clear))
 
 
@@ -140,11 +138,5 @@ def _blank_periodogram() -> Periodogram:
 def _gain_threshold(piece_s: float, nyquist_hz: float, false_alarm: float) -> float:
     from scipy.optimize import brentq
 
-    low = const.LINE_LOWEST_BINS / piece_s
-    return float(
-        brentq(
-            lambda gain: chance_of_gain(gain, (nyquist_hz - low) * piece_s) - false_alarm,
-            4.0,
-            400.0,
-        )
-    )
+    bins = nyquist_hz * piece_s - const.LINE_LOWEST_BINS
+    return float(brentq(lambda gain: chance_of_gain(gain, bins) - false_alarm, 4.0, 400.0))

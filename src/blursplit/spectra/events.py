@@ -90,12 +90,9 @@ def find_events(
         _over_threshold(view, short, cadence_s, windows, false_alarm) for view in (fast, change)
     ]
     local, each = (np.maximum(*pair) for pair in list(zip(*views, strict=True))[:2])
+    loud = _joined(runs(local > const.EVENT_FOLLOWED_TO), round(const.ONSET_GAP_S / cadence_s))
     found = [
-        _trimmed(each, first, last, short)
-        for first, last in _joined(
-            runs(local > const.EVENT_FOLLOWED_TO), round(const.ONSET_GAP_S / cadence_s)
-        )
-        if local[first:last].max() >= 1.0
+        _trimmed(each, first, last, short) for first, last in loud if local[first:last].max() >= 1.0
     ]
     affected = np.zeros(len(fast), dtype=bool)
     for first, last in found:
@@ -172,9 +169,9 @@ def _beginnings(each: FloatArray, cadence_s: float) -> IntArray:
     )
     gap = max(1, round(const.EVENT_SUDDEN_GAP_S / cadence_s))
     chosen: list[int] = []
-    for frame in sudden:
+    for frame in sudden.tolist():
         if not chosen or frame - chosen[-1] >= gap:
-            chosen.append(int(frame))
+            chosen.append(frame)
     return np.array(chosen, dtype=np.int64)
 
 
@@ -383,14 +380,12 @@ class _Cells:
         """Add the windows of a piece: to the column of each middle, or to all that are near."""
         columns = len(self._total)
         place = np.clip(np.searchsorted(self.time_edge_s, middle_s) - 1, 0, columns - 1)
-        inside = np.bincount(place, minlength=columns)
         np.add.at(self._total, place, rows)
-        self._count += inside
+        self._count += np.bincount(place, minlength=columns)
         # at the ends of a piece, and where columns are narrower than the hop, no middle falls in
         centre = 0.5 * (self.time_edge_s[:-1] + self.time_edge_s[1:])
-        around = _around(middle_s, centre)
-        nearer = np.abs(middle_s[around] - centre[:, None]).argmin(axis=1)
-        chosen = around[np.arange(columns), nearer]
+        between = 0.5 * (middle_s[:-1] + middle_s[1:])
+        chosen = np.searchsorted(between, centre)  # the nearest, of two the earlier
         reached = np.abs(middle_s[chosen] - centre) <= 0.5 * window_s
         empty = (self._count == 0) & reached
         self._total[empty] = rows[chosen[empty]]
@@ -404,19 +399,9 @@ class _Cells:
         return psd
 
 
-def _around(sorted_values: FloatArray, at: FloatArray) -> IntArray:
-    """Return the indices of the values before and after each place, shape (len(at), 2)."""
-    after = np.searchsorted(sorted_values, at)
-    last = len(sorted_values) - 1
-    return np.stack([np.clip(after - 1, 0, last), np.clip(after, 0, last)], axis=1)
-
-
 def _window_length(duration_s: float, longest: int, cadence_s: float) -> int:
-    wanted = np.clip(
-        duration_s / const.TIME_WINDOWS_A_RECORD,
-        const.TIME_SHORTEST_WINDOW_S,
-        const.TIME_LONGEST_WINDOW_S,
-    )
+    ends = const.TIME_SHORTEST_WINDOW_S, const.TIME_LONGEST_WINDOW_S
+    wanted = np.clip(duration_s / const.TIME_WINDOWS_A_RECORD, *ends)
     return max(const.TIME_FEWEST_SAMPLES, min(round(float(wanted) / cadence_s), longest // 2))
 
 

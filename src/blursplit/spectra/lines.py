@@ -77,22 +77,14 @@ class LineSearch:
         high = float(periodogram.frequency_hz[-3])
         search = _Search(periodogram, basis, low, high, false_alarm)
         state = _collect(search, max_lines)
-        for index in range(
-            len(state.modes) - 1
-        ):  # fitted before the continuum had lost later modes
+        for index in range(len(state.modes) - 1):  # fitted before later ones were known
             state = _refined(search, state, index)
         state = _part_close_modes(search, state)
         state, chances = _prune(search, state)
-        continuum = Continuum(
-            basis.knots, state.coefficients, 2.0 / periodogram.duration_s, high, 0.5 / cadence_s
-        )
-        return cls(
-            _describe_all(search, state, chances),
-            continuum,
-            periodogram.frequency_hz,
-            periodogram.power,
-            (low, high),
-        )
+        ends = 2.0 / periodogram.duration_s, high, 0.5 / cadence_s
+        continuum = Continuum(basis.knots, state.coefficients, *ends)
+        lines = _describe_all(search, state, chances)
+        return cls(lines, continuum, periodogram.frequency_hz, periodogram.power, (low, high))
 
 
 @dataclass(frozen=True)
@@ -554,12 +546,10 @@ def _comes_with_gusts(
 
 
 def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
-    lines = [
-        describe(
-            search.periodogram, _rest(search, state, [k]), mode, _spread(search, state, k), chance
-        )
-        for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True))
-    ]
+    lines = []
+    for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
+        rest, spread = _rest(search, state, [k]), _spread(search, state, k)
+        lines.append(describe(search.periodogram, rest, mode, spread, chance))
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
 
 

@@ -30,8 +30,7 @@ class Excess:
 
 
 def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
-    widths = [0.0]
-    width = 1.5 / periodogram.duration_s
+    widths, width = [0.0], 1.5 / periodogram.duration_s
     while width <= 2.0 * const.LINE_LARGEST_DAMPING * highest_hz:
         widths.append(width)
         width *= const.LINE_WIDTH_RATIO
@@ -46,9 +45,8 @@ def _line_shape(periodogram: Periodogram, width_hz: float) -> FloatArray:
     # image at negative frequency would add to the far flank
     middle = periodogram.frequency_hz.size // 2
     carrier = 2.0 * np.pi * periodogram.frequency_hz[middle]
-    density = _transform_of_lags(
-        lags * np.exp(-np.pi * width_hz * tau_s) * np.cos(carrier * tau_s), periodogram.cadence_s
-    )
+    seen = lags * np.exp(-np.pi * width_hz * tau_s) * np.cos(carrier * tau_s)
+    density = _transform_of_lags(seen, periodogram.cadence_s)
     half = max(4, int(3.0 * width_hz * periodogram.duration_s))
     return density[middle : min(middle + half + 1, density.size)]
 
@@ -108,13 +106,8 @@ def _best_of(
     if row >= len(ratios):
         first = int(row) - len(ratios)
         axis = first if amounts[first][column] >= amounts[first + 2][column] else first + 2
-    return Excess(
-        float(frequency[centres[column]]),
-        width,
-        float(PROJECTIONS_RAD[axis]),
-        float(amounts[axis][column]),
-        float(scores[row, column]),
-    )
+    place, angle = float(frequency[centres[column]]), float(PROJECTIONS_RAD[axis])
+    return Excess(place, width, angle, float(amounts[axis][column]), float(scores[row, column]))
 
 
 # --- the periodogram ------------------------------------------------------------------------------
@@ -166,9 +159,8 @@ class Periodogram:
         for part in _shorter(segment_slices(segment, time_s.size)):
             keep = np.isfinite(motion_xy[part]).all(axis=1)
             if keep.sum() >= 50:  # noqa: PLR2004 - fewer frames carry no spectrum (1 s at 50 Hz)
-                pieces.append(
-                    _prepare(time_s[part][keep], motion_xy[part][keep], cadence_s, timing)
-                )
+                kept = time_s[part][keep], motion_xy[part][keep]
+                pieces.append(_prepare(*kept, cadence_s, timing))
         if not pieces:
             raise ValueError("no stretch of at least 50 samples")
         from scipy.fft import next_fast_len
@@ -186,11 +178,8 @@ class Periodogram:
         )
         # an axis that does not move at all must not end in logarithms of zero
         size = np.trace(power, axis1=1, axis2=2)
-        largest = float(size[const.LINE_DRIFT_BINS :].max(initial=0.0))
-        floor = max(
-            1e-9 * float(size.mean()), const.LINE_DYNAMIC_RANGE * largest, const.LINE_DENSITY_FLOOR
-        )
-        bottom = floor * np.eye(2)
+        largest = const.LINE_DYNAMIC_RANGE * float(size[const.LINE_DRIFT_BINS :].max(initial=0.0))
+        bottom = max(1e-9 * float(size.mean()), largest, const.LINE_DENSITY_FLOOR) * np.eye(2)
         groups = np.array_split(np.arange(len(pieces)), min(len(pieces), const.LINE_MOST_PARTS))
         parts = [sum(share[k] * each[k][0] for k in g) / share[g].sum() + bottom for g in groups]
         return cls(
@@ -339,11 +328,9 @@ def _piece_power(
     # missing times in an uneven record: keep the tapers' power at one
     tapers = tapers / np.sqrt((tapers**2).sum(axis=1, keepdims=True))
     box = np.full((1, position.size), 1.0 / np.sqrt(position.size))
-    lags = []
-    powers = []
+    lags, powers = [], []
     for windows in (tapers, box):
-        data = windows[:, :, None] * piece.motion[None]
-        spectrum = _transform(data, piece, frequency_hz, longest)
+        spectrum = _transform(windows[:, :, None] * piece.motion, piece, frequency_hz, longest)
         cross = np.einsum("kmi,kmj->mij", spectrum, spectrum.conj()).real
         powers.append(2.0 * cadence_s * cross / len(windows))
         lags.append(_window_lags(windows, piece, longest))
@@ -369,8 +356,7 @@ def _window_lags(windows: FloatArray, piece: _Piece, longest: int) -> FloatArray
     slot = np.rint(piece.time_s / piece.time_s[-1] * (piece.n - 1)).astype(np.int64)
     grid = np.stack([np.bincount(slot, row, longest) for row in windows * piece.present])
     spectrum = np.abs(np.fft.rfft(grid, n=2 * longest, axis=1)) ** 2
-    lags = np.fft.irfft(spectrum.mean(axis=0), n=2 * longest)[:longest]
-    return np.asarray(lags)
+    return np.asarray(np.fft.irfft(spectrum.mean(axis=0), n=2 * longest)[:longest])
 
 
 PROJECTIONS_RAD = tuple(np.deg2rad([0.0, 45.0, 90.0, 135.0]).tolist())
@@ -392,12 +378,8 @@ class Basis:
         places = [float(first)]
         while places[-1] < last:
             wide = min(np.exp(places[-1]) * const.CONTINUUM_KNOT_RATIO, 1.0)
-            inner.append(
-                max(
-                    2.0 / np.pi * nyquist_hz * np.arcsin(wide),
-                    inner[-1] + const.CONTINUUM_BINS_PER_KNOT * step,
-                )
-            )
+            least = inner[-1] + const.CONTINUUM_BINS_PER_KNOT * step
+            inner.append(max(2.0 / np.pi * nyquist_hz * np.arcsin(wide), least))
             places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
             if wide >= 1.0:
                 break
@@ -435,11 +417,9 @@ class Continuum:
 
 
 def density_matrix(projected: FloatArray) -> FloatArray:
-    """Return the (x, y) density matrix from densities along 0, 45, 90 and 135 degrees.
+    """Return the (x, y) density matrix from densities (m, 4) along 0, 45, 90 and 135 degrees.
 
-    `projected` (m, 4).
-
-    Returns: (m, 2, 2): real, positive definite: the coherence of the axes is held below 0.9.
+    Of shape (m, 2, 2), real, positive definite: the coherence of the axes is held below 0.9.
     """
     x, y = projected[:, 0], projected[:, 2]
     limit = const.CONTINUUM_COHERENCE * np.sqrt(x * y)
@@ -473,15 +453,12 @@ class FreeContinuum:
         complement).
         """
         root = np.linalg.cholesky(self.density)
-        ways = np.array(
-            [[[1.0, 0.0], [0.0, 0.0]], [[0.0, 0.0], [0.0, 1.0]], [[0.0, 1.0], [1.0, 0.0]]]
-        )
+        ways = np.array([np.diag([1.0, 0.0]), np.diag([0.0, 1.0]), [[0.0, 1.0], [1.0, 0.0]]])
         inverse, matrix = np.linalg.inv(model), self.basis.matrix
         bends = inverse @ root @ ways[:, None] @ np.swapaxes(root, 1, 2)
-        own = periodogram.weight * np.einsum(
-            "amij,bmji->abm", inverse[window] @ slopes, bends[:, window]
-        )
-        both = periodogram.weight * np.einsum("amij,bmji->abm", bends, bends)
+        traces, weight = "amij,bmji->abm", periodogram.weight
+        own = weight * np.einsum(traces, inverse[window] @ slopes, bends[:, window])
+        both = weight * np.einsum(traces, bends, bends)
         both[..., :1] = 0.0  # the trend removed from the record took this bin's power
         count, size = len(slopes), 3 * matrix.shape[1]
         shared = (own @ matrix[window]).reshape(count, size)
@@ -512,8 +489,7 @@ def fit_log_spline(
     level = _clipped_mean(shape, clip)
     theta = _first_guess(power, matrix) if start is None else start.copy()
     penalty = _curvature_penalty(matrix.shape[1])
-    low_bins = basis.matrix.shape[0]
-    use = np.ones(low_bins)
+    use = np.ones(len(matrix))
     use[:1] = 0.0  # the trend removed from the record took this bin's power
     for _ in range(40):
         continuum = np.exp(np.clip(matrix @ theta, -600, 600))
@@ -522,8 +498,7 @@ def fit_log_spline(
         part = continuum / model * use * weight
         gradient = matrix.T @ (part * (ratio - 1.0)) - penalty @ theta
         hessian = (matrix * (part * continuum / model)[:, None]).T @ matrix + penalty
-        step = np.linalg.solve(hessian + 1e-9 * np.eye(theta.size), gradient)
-        step = np.clip(step, -1.5, 1.5)
+        step = np.linalg.solve(hessian + 1e-9 * np.eye(theta.size), gradient).clip(-1.5, 1.5)
         theta = theta + step
         if np.max(np.abs(step)) < 1e-3:  # noqa: PLR2004 - a thousandth of the density
             break
@@ -542,11 +517,8 @@ def _clipped_mean(shape: float, clip: float) -> float:
 
 def _first_guess(power: FloatArray, matrix: FloatArray) -> FloatArray:
     logs = np.log(np.maximum(power, np.finfo(np.float64).tiny))
-    penalty = _curvature_penalty(matrix.shape[1])
-    guess = np.linalg.solve(
-        matrix.T @ matrix + penalty + 1e-6 * np.eye(len(penalty)), matrix.T @ logs
-    )
-    return np.asarray(guess)
+    penalty = _curvature_penalty(matrix.shape[1]) + 1e-6 * np.eye(matrix.shape[1])
+    return np.asarray(np.linalg.solve(matrix.T @ matrix + penalty, matrix.T @ logs))
 
 
 def _curvature_penalty(size: int) -> FloatArray:

@@ -12,7 +12,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.spectra.events import fast_part, find_onsets
-from blursplit.types import ComplexArray, FloatArray
+from blursplit.types import ComplexArray, FloatArray, sure
 
 
 class Interval(NamedTuple):
@@ -96,8 +96,7 @@ def measure_ringdown(
     """Find the taps of a record and fit the ring-downs after them.
 
     `time_s` (n,): regular grid. `motion_xy` (n, 2): shared motion, without NaN. `settle_amplitude`:
-    in the unit of the motion. `rng`: for the
-    intervals of derived times.
+    in the unit of the motion. `rng`: for the intervals of derived times.
 
     Returns `taps`; `quiet_rms`: one-axis, of the motion without taps, slow part included.
     """
@@ -127,7 +126,7 @@ def _settling_time(rings: tuple[Ring, ...], level: float) -> float:
     from scipy.optimize import brentq
 
     def above(time_s: float) -> float:
-        return float(_envelope(rings, np.array([time_s]))[0]) - level
+        return _envelope(rings, time_s) - level
 
     if above(0.0) <= 0.0:
         return 0.0
@@ -150,12 +149,12 @@ def _describe(
     draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(const.RING_DRAWS)]
     settle = [_settling_time(draw, level) for draw in draws]
     to_air = [_settling_time(draw, quiet) for draw in draws]
-    peaks = [float(_envelope(draw, np.zeros(1))[0]) for draw in draws]
+    peaks = [_envelope(draw, 0.0) for draw in draws]
     return Tap(
         start_s,
         window,
         rings,
-        _interval(float(_envelope(rings, np.zeros(1))[0]), peaks),
+        _interval(_envelope(rings, 0.0), peaks),
         _interval(_settling_time(rings, level), settle),
         _interval(_settling_time(rings, quiet), to_air),
     )
@@ -168,14 +167,10 @@ def _started_earlier(tap: Tap, earlier_s: float, fast: FloatArray, quiet: float)
         tap,
         window_s=tap.window_s + earlier_s,
         peak=Interval(*(largest + k * quiet for k in (-2.0, -1.0, 0.0, 1.0, 2.0))),
-        settling_s=_later(tap.settling_s, earlier_s),
-        to_air_s=_later(tap.to_air_s, earlier_s),
+        settling_s=Interval(*(end + earlier_s for end in sure(tap.settling_s))),
+        to_air_s=Interval(*(end + earlier_s for end in sure(tap.to_air_s))),
         free_after_s=earlier_s,
     )
-
-
-def _later(time: Interval | None, by_s: float) -> Interval | None:
-    return None if time is None else Interval(*(end + by_s for end in time))
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
@@ -202,11 +197,8 @@ def _noise_density(
     """Return frequency and density of the quiet motion, mean of both axes."""
     length = min(len(fast), max(32, int(2.0 / cadence_s)))
     every = range(0, len(fast) - length + 1, max(1, length // 2))
-    starts = [
-        start
-        for start in every
-        if not any(onset - length < start < onset + 5.0 / cadence_s for onset in onsets)
-    ]
+    reach = 5.0 / cadence_s
+    starts = [s for s in every if not any(tap - length < s < tap + reach for tap in onsets)]
     if len(starts) < 3:  # noqa: PLR2004 - too few quiet stretches: the quietest of all
         starts = sorted(every, key=lambda s: float((fast[s : s + length] ** 2).sum()))[:3]
     taper = np.hanning(length)[:, None]
@@ -323,19 +315,15 @@ class _Decay(NamedTuple):
     is_bent: bool = False
 
 
-def _envelope(rings: tuple[Ring, ...], time_s: FloatArray) -> FloatArray:
-    """Return the summed envelopes of the modes, shape of time_s."""
-    return np.asarray(sum(ring.amplitude * np.exp(-ring.decay_s * time_s) for ring in rings))
+def _envelope(rings: tuple[Ring, ...], time_s: float) -> float:
+    """Return the summed envelopes of the modes."""
+    return float(sum(ring.amplitude * np.exp(-ring.decay_s * time_s) for ring in rings))
 
 
 def _fit_rings(
     motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray]
 ) -> tuple[Ring, ...]:
-    """Fit as many decaying modes as stand out of the noise, the largest first.
-
-    `motion` (n, 2): from the onset on. `noise` (frequency_hz, psd): one-sided density of the
-    undisturbed motion, one axis.
-    """
+    """Fit as many decaying modes as stand out of the noise, the largest first."""
     n = len(motion)
     # orthonormal cosines up to half the lowest frequency: air, drift, the push itself
     count = max(2, int(const.RING_LOWEST_HZ * n * cadence_s) + 1)
@@ -462,10 +450,8 @@ class _Fit:
         near = sorted(range(len(decays)), key=lambda k: away[k])[:1]
         if not near or away[near[0]] >= const.RING_BEND_REACH or decays[near[0]].is_bent:
             return None
-        bending = [
-            decay._replace(is_bent=True) if k == near[0] else decay
-            for k, decay in enumerate(decays)
-        ]
+        bending = list(decays)
+        bending[near[0]] = decays[near[0]]._replace(is_bent=True)
         return self.best(bending)
 
     def spreads(self, decays: list[_Decay]) -> list[FloatArray]:
@@ -536,10 +522,8 @@ def _initial_decay(
         score[zeta > const.RING_LARGEST_DAMPING] = 0.0
         index = int(np.argmax(score))
         if score[index] > best_score:
-            best, best_score = (
-                _Decay(float(frequency[index]), float(zeta[index])),
-                float(score[index]),
-            )
+            best = _Decay(float(frequency[index]), float(zeta[index]))
+            best_score = float(score[index])
     return best if best_score >= const.RING_SMALLEST_SNR2 else None
 
 
@@ -645,6 +629,8 @@ def _half_power(
     None where the ring is cut short by the window (less than three decay times) or another mode
     lies within three widths.
     """
+    from scipy.signal import peak_widths
+
     decay = 2.0 * np.pi * frequency * zeta
     near = any(abs(f - frequency) < 6.0 * zeta * frequency for f, *_ in others)
     if near or decay * len(motion) * cadence_s < 3.0:  # noqa: PLR2004
@@ -656,12 +642,8 @@ def _half_power(
     grid = np.asarray(np.fft.rfftfreq(n_fft, cadence_s), dtype=np.float64)
     near_bins = np.flatnonzero(np.abs(grid - frequency) < 2.0 * zeta * frequency + grid[2])
     peak = int(near_bins[np.argmax(power[near_bins])])
-    below = np.flatnonzero(power[:peak] < power[peak] / 2.0)
-    above = np.flatnonzero(power[peak:] < power[peak] / 2.0)
-    if below.size == 0 or above.size == 0:
+    whole = power[[peak]], np.array([0]), np.array([len(power) - 1])
+    width, _, left, right = peak_widths(power, [peak], 0.5, prominence_data=whole)
+    if left <= 0 or right >= len(power) - 1:
         return None
-    half = float(power[peak]) / 2.0
-    left, right = int(below[-1]), peak + int(above[0])
-    low = np.interp(half, power[left : left + 2], grid[left : left + 2])
-    high = np.interp(half, power[[right, right - 1]], grid[[right, right - 1]])
-    return float(high - low) / (2.0 * float(grid[peak]))
+    return float(width[0]) / (2.0 * peak)

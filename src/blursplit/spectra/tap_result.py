@@ -179,12 +179,9 @@ class TapResult(Document):
             found = measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng)
             taps += found[0]
             quiet.append(found[1])
-        modes = _modes_over_taps(taps)
         warnings = []
         if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
             warnings.append(Remark.of("tap-lost-frames", share=float(np.mean(lost))))
-        stretches = len(segment_slices(segment, time_s.size))
-        warnings += _doubts(taps, pixel_scale_arcsec, stretches, repeats=bool(modes))
         sequence = sequence or TapSequence(
             frames=time_s.size,
             frames_used=int(np.isfinite(motion_px).all(axis=1).sum()),
@@ -194,67 +191,41 @@ class TapResult(Document):
             nyquist_hz=0.5 / cadence_s,
             pixel_scale_arcsec=pixel_scale_arcsec,
         )
-        told = []
-        for mode in modes:
+        scale, modes = pixel_scale_arcsec, []
+        for mode in _modes_over_taps(taps):
             growth = None if width_px is None else _growth(time_s, width_px, taps, mode)
-            told.append(_mode(mode, sequence, pixel_scale_arcsec, growth))
-        levels = (settle_arcsec, reference_arcsec)
-        quiet_px = float(np.median(quiet))
-        return _result(taps, told, quiet_px, sequence, levels, pixel_scale_arcsec, warnings)
+            modes.append(_mode(mode, sequence, scale, growth))
+        warnings += _doubts(taps, modes, scale, len(segment_slices(segment, time_s.size)))
+        quiet_px, described = float(np.median(quiet)), taps if modes else []
+        peak = _mean_of([tap.peak for tap in described])
+        settling = _mean_of([tap.settling_s for tap in described])
+        return cls(
+            sequence=sequence,
+            settle_arcsec=settle_arcsec,
+            reference_arcsec=reference_arcsec,
+            settling_from_reference_s=_from_reference(modes, settle_arcsec, reference_arcsec),
+            **({name: getattr(modes[0], name) for name in _OF_FIRST} if modes else {}),
+            peak_arcsec=_estimate(peak, scale) if scale else None,
+            peak_px=_estimate(peak),
+            settling_s=_estimate(settling) if scale else None,
+            to_air_s=_estimate(_mean_of([tap.to_air_s for tap in described])),
+            air_rms_arcsec=quiet_px * scale if scale else None,
+            air_rms_px=quiet_px,
+            modes=modes,
+            taps=[_tap(tap, scale) for tap in taps],
+            warnings=warnings,
+        )
 
 
-def _result(
-    taps: list[Tap],
-    modes: list[TapMode],
-    quiet_px: float,
-    sequence: TapSequence,
-    levels: tuple[float, float],
-    scale: float | None,
-    warnings: list[Remark],
-) -> TapResult:
-    for mode in modes:
-        if mode.frequency_rise is not None:
-            rise = float(mode.frequency_rise.value or 0.0)
-            way, hz = "higher" if rise > 0 else "lower", mode.frequency_hz.value
-            warnings.append(
-                Remark.of("tap-frequency-bends", frequency_hz=hz, share=abs(rise), way=way)
-            )
-        if max(mode.alias_odds) < const.RING_DECIDED:
-            remark = Remark.of(
-                "tap-fold-open",
-                frequency_hz=mode.frequency_hz.value,
-                candidates_hz=mode.alias_candidates_hz[:3],
-                damping_ratios=mode.alias_damping_ratios[:3],
-            )
-            warnings.append(remark)
-    settle_arcsec, reference_arcsec = levels
-    described = taps if modes else []
-    peak = _mean_of([tap.peak for tap in described])
-    return TapResult(
-        sequence=sequence,
-        settle_arcsec=settle_arcsec,
-        reference_arcsec=reference_arcsec,
-        settling_from_reference_s=_from_reference(modes, settle_arcsec, reference_arcsec),
-        **({name: getattr(modes[0], name) for name in _OF_FIRST} if modes else {}),
-        peak_arcsec=_estimate(peak, scale) if scale else None,
-        peak_px=_estimate(peak),
-        settling_s=_estimate(_mean_of([tap.settling_s for tap in described])) if scale else None,
-        to_air_s=_estimate(_mean_of([tap.to_air_s for tap in described])),
-        air_rms_arcsec=quiet_px * scale if scale else None,
-        air_rms_px=quiet_px,
-        modes=modes,
-        taps=[_tap(tap, scale) for tap in taps],
-        warnings=warnings,
-    )
-
-
-def _doubts(taps: list[Tap], scale: float | None, stretches: int, *, repeats: bool) -> list[Remark]:
+def _doubts(
+    taps: list[Tap], modes: list[TapMode], scale: float | None, stretches: int
+) -> list[Remark]:
     doubts = []
     if scale is None:
         doubts.append(Remark.of("tap-no-scale"))
     if not taps:
         doubts.append(Remark.of("tap-none", stretches=stretches))
-    elif not repeats:
+    elif not modes:
         rings = any(tap.rings for tap in taps)
         doubts.append(Remark.of("tap-not-repeated" if rings else "tap-no-ring"))
     late = [tap for tap in taps if tap.free_after_s > 0.0]
@@ -264,8 +235,20 @@ def _doubts(taps: list[Tap], scale: float | None, stretches: int, *, repeats: bo
     cut = [tap.time_s for tap in taps if third_harmonic(tap.rings) is not None]
     if cut:
         doubts.append(Remark.of("tap-cut-off", taps_s=cut))
-    if len(taps) == 1 and repeats:
+    if len(taps) == 1 and modes:
         doubts.append(Remark.of("tap-single"))
+    for mode in modes:
+        hz = mode.frequency_hz.value
+        if mode.frequency_rise is not None:
+            rise = float(mode.frequency_rise.value or 0.0)
+            way = "higher" if rise > 0 else "lower"
+            doubts.append(
+                Remark.of("tap-frequency-bends", frequency_hz=hz, share=abs(rise), way=way)
+            )
+        if max(mode.alias_odds) < const.RING_DECIDED:
+            several = {"candidates_hz": mode.alias_candidates_hz[:3]}
+            several["damping_ratios"] = mode.alias_damping_ratios[:3]
+            doubts.append(Remark.of("tap-fold-open", frequency_hz=hz, **several))
     return doubts
 
 
@@ -332,20 +315,19 @@ def _mode(
     rate = 2.0 * np.pi * mode.frequency_hz.value
     zeta = min(mode.damping_ratio.value, 0.99)
     decrement = 2.0 * np.pi * zeta / np.sqrt(1.0 - zeta**2)
+    half_power = mode.half_power_damping
     return TapMode(
         frequency_hz=Estimate.from_ends(end + moved for end in mode.frequency_hz),
-        alias_candidates_hz=[float(f) for f in candidates],
-        alias_damping_ratios=[float(ratio) for ratio in ratios],
-        alias_odds=[float(part) for part in odds],
+        alias_candidates_hz=candidates.tolist(),
+        alias_damping_ratios=ratios.tolist(),
+        alias_odds=odds.tolist(),
         damping_ratio=_damping(mode.damping_ratio, ratios, odds, best),
         decay_s=Estimate.from_ends(
             1.0 / (rate * max(end, 1e-6)) for end in reversed(mode.damping_ratio)
         ),
         frequency_rise=_estimate(mode.bend),
         log_decrement=float(decrement * factor),
-        half_power_damping_ratio=None
-        if mode.half_power_damping is None
-        else mode.half_power_damping * factor,
+        half_power_damping_ratio=None if half_power is None else half_power * factor,
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
         peak_px=Estimate.from_ends(mode.peak),
         taps=mode.taps,
@@ -393,9 +375,8 @@ def _alias_odds(
     if growth is not None:
         measured, error = growth
         expected = 1.0 / left**2 - 1.0  # the mean over all phases
-        sigma = np.hypot(
-            np.hypot(error, const.RING_GROWTH_FLOOR), const.RING_GROWTH_ERROR * expected
-        )
+        least = np.hypot(error, const.RING_GROWTH_FLOOR)
+        sigma = np.hypot(least, const.RING_GROWTH_ERROR * expected)
         total = total - 0.5 * ((measured - expected) / sigma) ** 2 - np.log(sigma)
     odds = np.exp(total - total.max())
     return np.asarray(odds / odds.sum())

@@ -36,12 +36,12 @@ def binned_pairs(
 ) -> tuple[FloatArray, FloatArray]:
     """Return separation and rms of pairs; of very many pairs, neighbours taken together."""
     order = np.argsort(separation_arcsec)
-    x, squares = block_means(
-        [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2],
-        const.FIGURE_PAIRS,
-    )
+    columns = separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2
+    x, squares = block_means(columns, const.FIGURE_PAIRS)
     return x, np.sqrt(squares)
 
+
+_Star = Literal["recorded", "registered", "without_both"]
 
 WITNESS_CURVES = {
     "sensor": (
@@ -93,10 +93,8 @@ def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
         angle, position = part.angle_deg, part.position_angle_deg
         if angle is None or position is None or angle.value is None or position.value is None:
             continue
-        misfits = {}
-        for sign in (1, -1):
-            expected = angle_of_y_deg + sign * (angle.value - 90.0)
-            misfits[sign] = abs((position.value - expected + 90.0) % 180.0 - 90.0)
+        off = position.value - angle_of_y_deg, angle.value - 90.0
+        misfits = {s: abs((off[0] - s * off[1] + 90.0) % 180.0 - 90.0) for s in (1, -1)}
         agreeing = [sign for sign, misfit in misfits.items() if misfit < const.AGREEMENT_DEG]
         if len(agreeing) == 1:
             return agreeing[0]
@@ -185,17 +183,14 @@ def draw_star(
     scale = pixel_scale_arcsec or 1.0
     ny, nx = pixels.shape
     top = float(pixels.max())
-    cy, cx = (ny - 1) / 2.0, (nx - 1) / 2.0
-    edges = (-(cx + 0.5), nx - 0.5 - cx, -(cy + 0.5), ny - 0.5 - cy)
-    extent = tuple(scale * edge for edge in edges)
+    extent = tuple(0.5 * scale * side for side in (-nx, nx, -ny, ny))
     white = white if white and white > 0 else max(top, 1e-12)
     # A power below one lets the faint skirt be seen beside the core.
     shown = np.clip(pixels / white, 0.0, 1.0) ** 0.6
-    ax.imshow(
-        shown, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="none"
-    )
+    look: dict[str, Any] = {"origin": "lower", "extent": extent, "interpolation": "none"}
+    ax.imshow(shown, cmap="gray", vmin=0, vmax=1, **look)
     if top > 0 and min(nx, ny) > 1:
-        x, y = (np.arange(nx) - cx) * scale, (np.arange(ny) - cy) * scale
+        x, y = ((np.arange(n) - 0.5 * (n - 1)) * scale for n in (nx, ny))
         ax.contour(x, y, pixels, levels=[0.5 * top], colors=[colour("overlay")], linewidths=1.3)
     half = half_size if half_size is not None else 0.5 * min(nx, ny) * scale
     ax.set(xlim=(-half, half), ylim=(-half, half), xticks=[], yticks=[])
@@ -257,13 +252,8 @@ class Plots(MotionPlots):
             measured = arrays.get(f"pair_{part}_rms_arcsec")
             if measured is not None:
                 x, y = binned_pairs(separation, measured)
-                look: dict[str, Any] = {
-                    "color": hue,
-                    "mfc": hue if face else "none",
-                    "ms": 4,
-                    "alpha": 0.8,
-                }
-                ax.plot(x, y, marker, label=f"measured {part} the pair", **look)
+                inside, label = hue if face else "none", f"measured {part} the pair"
+                ax.plot(x, y, marker, color=hue, mfc=inside, ms=4, alpha=0.8, label=label)
         ax.set_ylim(bottom=0)
         ax.set_xlim(left=0)
         return finished(ax, "separation [arcsec]", "differential motion, rms [arcsec]")
@@ -345,14 +335,10 @@ class Plots(MotionPlots):
         used = np.isclose(position, np.nan if focus is None else focus.used_position)
         for chosen, face, label in ((used, "recorded", "this run"), (~used, "panel", "other runs")):
             if chosen.any():
-                look: dict[str, Any] = {
-                    "color": colour("recorded"),
-                    "mfc": colour(face),
-                    "ms": 5,
-                    "lw": 1.0,
-                }
+                look: dict[str, Any] = {"color": colour("recorded"), "mfc": colour(face)}
                 at, sizes = position[chosen], width[chosen]
-                ax.errorbar(at, sizes, yerr=bars[:, chosen], fmt="o", label=label, **look)
+                look |= {"yerr": bars[:, chosen], "fmt": "o", "ms": 5, "lw": 1.0}
+                ax.errorbar(at, sizes, label=label, **look)
         best = None if focus is None else focus.best_position
         if best is not None and best.value is not None:
             ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
@@ -388,11 +374,7 @@ class Plots(MotionPlots):
         return figure_of(ax)
 
     @styled
-    def star(
-        self,
-        which: Literal["recorded", "registered", "without_both"] = "recorded",
-        ax: Axes | None = None,
-    ) -> Figure:
+    def star(self, which: _Star = "recorded", ax: Axes | None = None) -> Figure:
         """Draw the mean star as recorded, or with motion shifted out."""
         scale = self._series.image_scale_arcsec
         return draw_star(self._held(which), ax, pixel_scale_arcsec=scale)
@@ -416,13 +398,10 @@ class Plots(MotionPlots):
                 if not (np.isfinite(x) and np.isfinite(y)):
                     continue
                 ax.plot([x], [y], "o", mfc="none", mec=colour("overlay"), ms=9, mew=1.1)
-                side = -1 if x > 0.9 * size else 1
-                beside: dict[str, Any] = {"xytext": (7 * side, 3), "textcoords": "offset points"}
-                look: dict[str, Any] = {
-                    "ha": "left" if side > 0 else "right",
-                    "color": colour("overlay"),
-                }
-                ax.annotate(str(index), (x, y), fontsize=11.2, **beside, **look)
+                ha, off = ("right", -7) if x > 0.9 * size else ("left", 7)
+                beside: dict[str, Any] = {"xytext": (off, 3), "textcoords": "offset points"}
+                beside |= {"ha": ha, "color": colour("overlay")}
+                ax.annotate(str(index), (x, y), fontsize=11.2, **beside)
         ax.set_facecolor(colour("ground"))
         ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
         ax.grid(visible=False)

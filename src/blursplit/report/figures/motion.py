@@ -37,11 +37,8 @@ _IMAGES = ("recorded", "registered", "without_both", "finder")
 
 def shared_density(series: Series) -> FloatArray | None:
     """Return the density of the shared motion, sum of both axes [arcsec2/Hz], or None."""
-    x = series.arrays.get("common_psd_x_arcsec2_hz")
-    y = series.arrays.get("common_psd_y_arcsec2_hz")
-    if x is None or y is None:
-        return None
-    return np.asarray(x + y, dtype=float)
+    x, y = (series.arrays.get(f"common_psd_{axis}_arcsec2_hz") for axis in "xy")
+    return None if x is None or y is None else np.asarray(x + y, dtype=float)
 
 
 def _positive(values: FloatArray) -> FloatArray:
@@ -71,10 +68,8 @@ def _mark_labels(
             joined[-1].append(place)
         else:
             joined.append([place])
-    return [
-        (float(np.mean([x for x, _ in group])), ", ".join(label for _, label in group))
-        for group in joined
-    ]
+    groups = (zip(*group, strict=True) for group in joined)
+    return [(float(np.mean(x)), ", ".join(labels)) for x, labels in groups]
 
 
 def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
@@ -87,14 +82,7 @@ def _mark_frequencies(ax: Axes, marks: Sequence[tuple[float, str]]) -> None:
     for frequency, _ in known:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
     for x, label in _mark_labels([(float(np.log10(f)), label) for f, label in known]):
-        above: dict[str, Any] = {
-            "xytext": (0, 2),
-            "textcoords": "offset points",
-            "ha": "center",
-            "va": "bottom",
-        }
-        at = ("data", "axes fraction")
-        ax.annotate(label, (10.0**x, 1.0), xycoords=at, fontsize=11.2, **above)
+        _number(ax, label, (10.0**x, 1.0), ("data", "axes fraction"), (0, 2))
 
 
 def _finish_densities(ax: Axes, *, own: bool) -> Figure:
@@ -165,7 +153,7 @@ def _mark(
         ax.plot([event.start_s, stop], [1.02, 1.02], transform=at, clip_on=False, **look)
     places = [(e.start_s + 0.5 * e.duration_s, str(k)) for k, e in enumerate(events, start=1)]
     for x, label in _mark_labels(places, const.FIGURE_LABELS_TOUCH_SHARE * span):
-        _number(ax, label, (x, 1.03), "xaxis", (0, 3))
+        _number(ax, label, (x, 1.03), ax.get_xaxis_transform(), (0, 3))
     found = [
         (float(np.log10(shown)), str(index))
         for index, line in _strongest(lines)
@@ -176,25 +164,16 @@ def _mark(
         ax.plot([1.0, 1.025], [y, y], transform=at, color=ink, lw=1.4, clip_on=False)
     for y, label in _mark_labels(found, const.FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
         # one below the other, or they would run into the bar
-        _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
+        label = "\n".join(reversed(label.split(", ")))  # noqa: PLW2901
+        _number(ax, label, (1.03, y), ax.get_yaxis_transform(), (2, 0), ha="left", va="center")
 
 
 def _number(
-    ax: Axes, label: str, place: tuple[float, float], along: str, offset: tuple[int, int]
+    ax: Axes, label: str, place: tuple[float, float], at: Any, offset: tuple[int, int], **how: str
 ) -> None:
-    transform = ax.get_xaxis_transform() if along == "xaxis" else ax.get_yaxis_transform()
-    ax.annotate(
-        label,
-        place,
-        xycoords=transform,
-        xytext=offset,
-        textcoords="offset points",
-        ha="center" if along == "xaxis" else "left",
-        va="bottom" if along == "xaxis" else "center",
-        fontsize=11.2,
-        linespacing=1.0,
-        annotation_clip=False,
-    )
+    look: dict[str, Any] = {"ha": "center", "va": "bottom", "linespacing": 1.0, **how}
+    look |= {"xytext": offset, "textcoords": "offset points", "annotation_clip": False}
+    ax.annotate(label, place, xycoords=at, fontsize=11.2, **look)
 
 
 def _bar(ax: Axes, low: float, high: float, style: dict[str, Any]) -> None:
@@ -344,14 +323,9 @@ class MotionPlots:
         ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
         ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_DASHES["tracking"])
         bars = np.nan_to_num(values(curve.shift_error_arcsec))
-        look: dict[str, Any] = {
-            "fmt": "s",
-            "ms": 4,
-            "capsize": 0,
-            "color": colour("ink"),
-            "lw": 1.0,
-        }
-        ax.errorbar(phase, values(curve.shift_arcsec), yerr=bars, label="measured", **look)
+        look: dict[str, Any] = {"fmt": "s", "ms": 4, "color": colour("ink"), "lw": 1.0}
+        seen = values(curve.shift_arcsec)
+        ax.errorbar(phase, seen, yerr=bars, capsize=0, label="measured", **look)
         ax.axhline(0, color=colour("muted"), lw=0.7)
         ax.set(xlabel=f"phase of the period of {curve.period_s:.4g} s [turns]", xlim=(0, 1))
         ax.set_ylabel("shift [arcsec]")
