@@ -72,20 +72,11 @@ def _removed_motions(
             out[frame[frame >= 0]] = path[frame >= 0]
         return out
 
-    tracking, structure = at_frames("tracking"), at_frames("structure")
-    return (
-        {
-            "without_tracking": tracking,
-            "without_structure": structure,
-            "without_both": tracking + structure,
-        },
-        {
-            "tracking_x_arcsec": tracking[:, 0],
-            "tracking_y_arcsec": tracking[:, 1],
-            "structure_x_arcsec": structure[:, 0],
-            "structure_y_arcsec": structure[:, 1],
-        },
-    )
+    paths = {owner: at_frames(owner) for owner in ("tracking", "structure")}
+    removed = {f"without_{owner}": path for owner, path in paths.items()}
+    removed["without_both"] = paths["tracking"] + paths["structure"]
+    axes = [(owner, k, axis) for owner in paths for k, axis in enumerate("xy")]
+    return removed, {f"{owner}_{axis}_arcsec": paths[owner][:, k] for owner, k, axis in axes}
 
 
 def _page_images(
@@ -207,12 +198,8 @@ def _by_band(
     bins = np.arange(2, frequency.size - 1)  # the mean, and Nyquist, are left out
     edges = [float(bins[0])]
     while edges[-1] < bins[-1]:
-        edges.append(
-            max(
-                edges[-1] * 2.0 ** (1.0 / const.SHARED_BANDS_PER_OCTAVE),
-                edges[-1] + const.SHARED_FEWEST_BINS,
-            )
-        )
+        wider = edges[-1] * 2.0 ** (1.0 / const.SHARED_BANDS_PER_OCTAVE)
+        edges.append(max(wider, edges[-1] + const.SHARED_FEWEST_BINS))
     rows = []
     for low, high in pairwise(edges):
         part = bins[(bins >= low) & (bins < high)]
@@ -220,8 +207,7 @@ def _by_band(
             continue
         middle = float(np.sqrt(frequency[part[0]] * frequency[part[-1]]))
         rows.append((middle, *_ratio(common[part], total[part], noise)))
-    table = np.array(rows, dtype=np.float64).reshape(-1, 4)
-    return _SharedSpectrum(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+    return _SharedSpectrum(*np.array(rows, dtype=np.float64).reshape(-1, 4).T)
 
 
 def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, float, float]:
@@ -234,11 +220,8 @@ def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, 
     # neighbouring bins under NW = 2 tapers repeat each other: half of them count
     m = common.size
     sigma = np.sqrt(2.0 * (m - 1) / m * np.sum((without - without.mean()) ** 2))
-    return (
-        float(np.clip(ratio, 0.0, 1.0)),
-        float(np.clip(ratio - sigma, 0.0, 1.0)),
-        float(np.clip(ratio + sigma, 0.0, 1.0)),
-    )
+    middle, low, high = np.clip([ratio, ratio - sigma, ratio + sigma], 0.0, 1.0).tolist()
+    return middle, low, high
 
 
 def _density_curves(grid: GridData) -> dict[str, FloatArray]:
@@ -252,8 +235,8 @@ def _density_curves(grid: GridData) -> dict[str, FloatArray]:
         "common_psd_y_arcsec2_hz": density.psd[:, 1],
         "common_psd_low_arcsec2_hz": density.low.sum(axis=1),
         "common_psd_high_arcsec2_hz": density.high.sum(axis=1),
-        "noise_psd_arcsec2_hz": np.full(
-            len(density.frequency_hz), 2.0 * grid.shared_noise_psd_arcsec2_hz
+        "noise_psd_arcsec2_hz": np.full_like(
+            density.frequency_hz, 2.0 * grid.shared_noise_psd_arcsec2_hz
         ),
     }
     if n > 1:
@@ -261,13 +244,12 @@ def _density_curves(grid: GridData) -> dict[str, FloatArray]:
         each = multitaper_density(own, grid.cadence_s).psd
         # One star against the mean of n has (n - 1)/n of its own motion.
         out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
-        sigma = np.sqrt(grid.noise_arcsec2[: len(grid.star)])
+        sigma = np.sqrt(grid.noise_arcsec2[:n])
         shared = _coherence_spectrum(
             segment.stars_arcsec[:, :n], segment.stars_arcsec[:, n:], sigma, grid.cadence_s
         )
-        out["coherence"] = np.interp(
-            density.frequency_hz, shared.frequency_hz, np.nan_to_num(shared.share, nan=0.0)
-        )
+        share = np.nan_to_num(shared.share)
+        out["coherence"] = np.interp(density.frequency_hz, shared.frequency_hz, share)
     return out
 
 
@@ -305,7 +287,7 @@ def motion_part(
     ]
     single = float(np.sqrt(np.nanmean(tracks.seen("sigma_px") ** 2)))
     turn = motion.rotation_rad[seen]
-    turning = bool(np.any(turn != 0))
+    turned = const.ARCSEC_PER_RADIAN * float(np.std(detrend(time, turn, segment)))
     have_pairs = len(pairs.separation_px) > 0
     return MotionPart(
         common_rms_x_arcsec=None if scale is None else rms[0] * scale,
@@ -316,9 +298,7 @@ def motion_part(
         pair_rms_x_px=float(np.median(pairs.mad_x_px)) if have_pairs else None,
         pair_rms_y_px=float(np.median(pairs.mad_y_px)) if have_pairs else None,
         noise_rms_px=single,
-        rotation_rms_arcsec=float(const.ARCSEC_PER_RADIAN * np.std(detrend(time, turn, segment)))
-        if turning
-        else None,
+        rotation_rms_arcsec=turned if np.any(turn != 0) else None,
         pairs=[] if scale is None else _pair_bins(pairs, scale),
     )
 
@@ -362,6 +342,7 @@ def find_shared_events(
     segments = [segment for segment in grid.segments if len(segment.real) >= fewest]
     if not segments:
         return [], None
+    steps = grid.duration_s / grid.cadence_s
     searches = [
         find_events(
             segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s,
@@ -369,10 +350,7 @@ def find_shared_events(
             grid.cadence_s,
             real=segment.real,
             # the longer a stretch, the larger its part of what may go wrong in the record
-            false_alarm=const.EVENT_FALSE_ALARM
-            * len(segment.real)
-            * grid.cadence_s
-            / grid.duration_s,
+            false_alarm=const.EVENT_FALSE_ALARM * len(segment.real) / steps,
         )
         for segment in segments
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
@@ -67,14 +67,12 @@ def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
     is_round = np.mean(rms[:, 0] > const.ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
     direction = None if is_round else Estimate.axial(angle)
-    on_sky = facts.position_angle_deg(angle)
+    sky = None if direction is None else facts.position_angle_deg(angle)
     return {
         "rms_major_arcsec": Estimate.of(rms[:, 1]),
         "rms_minor_arcsec": Estimate.of(rms[:, 0]),
         "angle_deg": direction,
-        "position_angle_deg": None
-        if direction is None or on_sky is None
-        else Estimate.axial(on_sky),
+        "position_angle_deg": None if sky is None else Estimate.axial(sky),
     }
 
 
@@ -88,10 +86,8 @@ def _open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | 
     """Return the motion, and the constant blur, whose owner stays open."""
     covariance = readings.motion_arcsec2["open"]
     part = _axes(covariance, facts)
-    major = part["rms_major_arcsec"]
-    if major is None or (major.low95 or 0.0) < const.SHOWN_SHARE * float(
-        np.median(readings.width_arcsec)
-    ):
+    major, least = part["rms_major_arcsec"], const.SHOWN_SHARE * np.median(readings.width_arcsec)
+    if major is None or (major.low95 or 0.0) < least:
         part = _limited(part, covariance)
     return Open(
         motion_rms_major_arcsec=part["rms_major_arcsec"],
@@ -118,14 +114,10 @@ def write_down(
     """Write down what was found; nothing is changed afterwards."""
     facts = record.facts
     rng = np.random.default_rng([seed, 9])
-    checks = tuple(
-        Check(
-            code=check.code,
-            severity=check.severity,
-            facts={**check.facts, "touches": " ".join(check.touches)},
-        )
-        for check in raw_checks
-    )
+    checks: tuple[Check, ...] = ()
+    for check in raw_checks:
+        told = {**check.facts, "touches": " ".join(check.touches)}
+        checks += (Check(code=check.code, severity=check.severity, facts=told),)
     fwhm = _widths(facts, stack)
     recorded = fwhm.recorded_arcsec
     width = None if recorded is None else recorded.value
@@ -149,18 +141,16 @@ def write_down(
         "event_search": event_search,
         "open": _shared_motion(record, motion),
     }
-    if answer.lower_strength is not None and len(answer.lower_strength):
-        parts["atmosphere"] = Atmosphere(
-            lower_seeing_arcsec=Estimate.of(facts.seeing_arcsec(answer.lower_strength)),
-            evidence=[] if record.strength is not None else ["motion of pairs"],
-        )
+    lower = _lower_seeing(answer, facts)
+    if lower is not None:
+        evidence = [] if record.strength is not None else ["motion of pairs"]
+        parts["atmosphere"] = Atmosphere(lower_seeing_arcsec=lower, evidence=evidence)
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
         parts["fwhm"] = _with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
-    parts["tracking"], said = _with_drive(
-        record, motion, answer, parts.get("tracking", Tracking()), rng
-    )
+    tracking = parts.get("tracking", Tracking())
+    parts["tracking"], said = _with_drive(record, motion, answer, tracking, rng)
     remarks += said
     for guest in answer.guests:
         parts = guest.parts(parts)
@@ -190,6 +180,12 @@ def write_down(
     return result
 
 
+def _lower_seeing(answer: Answer, facts: Facts) -> Estimate | None:
+    """Return the seeing that the pairs of stars ask for at least, None where they say nothing."""
+    strength = answer.lower_strength
+    return None if strength is None else Estimate.of(facts.seeing_arcsec(strength))
+
+
 def _too_still(air: Atmosphere) -> tuple[Check, ...]:
     """Void an answer whose air is stiller than that of any site."""
     seeing = air.seeing_500nm_zenith_arcsec
@@ -212,21 +208,16 @@ def _widths(facts: Facts, stack: StarImages | None) -> Fwhm:
     if stack is None:
         return Fwhm(blur_time_s=facts.blur_time_s)
     seen = stack.recorded_estimates()
+    known: dict[str, Any] = {"blur_time_s": facts.blur_time_s, "method": "frames"}
+    known["recorded_angle_deg"] = seen["angle"]
     if facts.scale_arcsec is None:
-        return Fwhm(
-            blur_time_s=facts.blur_time_s,
-            recorded_px=seen["mean"],
-            recorded_angle_deg=seen["angle"],
-            method="frames",
-        )
+        return Fwhm(**known, recorded_px=seen["mean"])
     return Fwhm(
-        blur_time_s=facts.blur_time_s,
+        **known,
         recorded_arcsec=seen["mean"],
         recorded_major_arcsec=seen["major"],
         recorded_minor_arcsec=seen["minor"],
-        recorded_angle_deg=seen["angle"],
         registered_arcsec=seen["registered"],
-        method="frames",
     )
 
 
@@ -259,6 +250,7 @@ def _split_parts(
         band = (1.0 / motion.grid.longest_s, 0.5 / motion.grid.cadence_s)
     stated = facts.known_instrument_arcsec is not None
     optics_from = "stated width" if stated else answer.optics_source
+    moves = shown.tracking or shown.structure
     parts: dict[str, Any] = {
         "tracking": _tracking_part(
             readings, histories.drive, facts, recorded, shown=shown.tracking
@@ -266,11 +258,7 @@ def _split_parts(
         "structure": _structure_part(
             readings, facts, recorded, shown=shown.structure, undetected=lines.undetected
         ),
-        "mechanics": Saving(
-            **_saving_parts(
-                readings, "mechanics", recorded, shown=shown.tracking or shown.structure
-            )
-        ),
+        "mechanics": Saving(**_saving_parts(readings, "mechanics", recorded, shown=moves)),
         "open": _open_part(readings, facts, band),
         "instrument": _instrument_part(
             readings, facts, recorded, optics_from=optics_from, shown=shown.optics
@@ -282,15 +270,9 @@ def _split_parts(
     if answer.fit is not None:
         names = ["motion of pairs"] if len(motion.pairs.separation_px) else []
         names += ["registered star"] if answer.transfer is not None else []
-        lower = answer.lower_strength if answer.lower_strength is not None else np.zeros(0)
-        parts["atmosphere"] = _atmosphere_part(
-            answer.fit,
-            readings,
-            facts,
-            {"lower": lower, "upper": answer.fit.upper_j},
-            recorded,
-            [*names, "spectrum of the shared motion"],
-        )
+        names += ["spectrum of the shared motion"]
+        lower = _lower_seeing(answer, facts)
+        parts["atmosphere"] = _atmosphere_part(answer.fit, readings, facts, lower, recorded, names)
         parts["near_air"] = NearAir(
             **_saving_parts(readings, "near_air", recorded, shown=shown.near_air),
             share=readings.share["near_air"],
@@ -300,9 +282,7 @@ def _split_parts(
         strength = np.array([run.strength for run in histories.runs])
         parts["atmosphere"] = Atmosphere(
             fwhm_arcsec=Estimate.limit(readings.air_arcsec),
-            lower_seeing_arcsec=None
-            if answer.lower_strength is None or not len(answer.lower_strength)
-            else Estimate.of(facts.seeing_arcsec(answer.lower_strength)),
+            lower_seeing_arcsec=_lower_seeing(answer, facts),
             upper_seeing_arcsec=Estimate.limit(facts.seeing_arcsec(np.maximum(strength, 1e-9))),
             evidence=["width of the star"],
             share=readings.share["atmosphere"],
@@ -361,23 +341,19 @@ def _with_drive(
     ]
     if not part.periodic:
         each = {term.name: term for term in motion.terms}.values()
-        part = part.model_copy(
-            update={
-                "periodic": [
-                    PeriodicTerm(name=t.name, period_s=t.period_s, turns_covered=t.turns)
-                    for t in each
-                ]
-            }
-        )
+        known = [
+            PeriodicTerm(name=t.name, period_s=t.period_s, turns_covered=t.turns) for t in each
+        ]
+        part = part.model_copy(update={"periodic": known})
     if facts.scale_arcsec is None:
         return part, said
-    if motion.grid is not None:
-        series = DriveRecord.of_grid(motion.grid)
-    else:
-        uneven = DriveRecord.of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
-        if uneven is None:
-            return part, said
-        series = uneven
+    series = (
+        DriveRecord.of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
+        if motion.grid is None
+        else DriveRecord.of_grid(motion.grid)
+    )
+    if series is None:
+        return part, said
     rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
     found, notes = read_drive(rig, series, motion.terms, rng, rate)
     return part.model_copy(update=found), [*said, *notes]
@@ -391,24 +367,20 @@ def _doubts(
     if answer.readings is not None and recorded is not None:
         modelled = float(np.median(answer.readings.width_arcsec))
         if abs(modelled / recorded - 1.0) > const.WIDTH_DISAGREEMENT:
-            out.append(
-                Remark.of("widths-disagree", modelled_arcsec=modelled, recorded_arcsec=recorded)
-            )
+            widths = {"modelled_arcsec": modelled, "recorded_arcsec": recorded}
+            out.append(Remark.of("widths-disagree", **widths))
         if not record.facts.dispersion_known:
             out.append(Remark.of("dispersion-unknown"))
     air: Atmosphere = parts.get("atmosphere", Atmosphere())
     lower, upper = air.lower_seeing_arcsec, air.upper_seeing_arcsec
     if lower and upper and lower.low95 and upper.high95 and lower.low95 > upper.high95:
-        out.append(
-            Remark.of("evidence-disagrees", lower_arcsec=lower.low95, upper_arcsec=upper.high95)
-        )
+        ends = {"lower_arcsec": lower.low95, "upper_arcsec": upper.high95}
+        out.append(Remark.of("evidence-disagrees", **ends))
     if answer.fit is not None and answer.transfer is None:
         out.append(Remark.of("pixels-too-large"))
     if answer.inside is not None and answer.inside.is_shown:
-        size = float(
-            np.sqrt(np.median(np.trace(answer.inside.mechanical_arcsec2, axis1=1, axis2=2)))
-        )
-        out.append(Remark.of("inside-exposures", rms_arcsec=size))
+        square = np.median(np.trace(answer.inside.mechanical_arcsec2, axis1=1, axis2=2))
+        out.append(Remark.of("inside-exposures", rms_arcsec=float(np.sqrt(square))))
     return out
 
 
@@ -508,12 +480,9 @@ def _part_of_width(part: Estimate | None, recorded: Estimate) -> Estimate | None
         return part.times(width)
     value = width * part.value
     out = {}
-    for sign, name, other in (
-        (-1.0, "low", "high"),
-        (1.0, "high", "low"),
-        (-1.0, "low95", "high95"),
-        (1.0, "high95", "low95"),
-    ):
+    sides = (("low", "high"), ("high", "low"), ("low95", "high95"), ("high95", "low95"))
+    for name, other in sides:
+        sign = -1.0 if name.startswith("low") else 1.0
         wider = getattr(recorded, name if part.value > 0 else other) - width
         more = getattr(part, name) - part.value
         out[name] = value + sign * float(np.hypot(wider * part.value, more * width))
@@ -619,7 +588,7 @@ def _atmosphere_part(
     fit: AirFit,
     readings: Readings,
     facts: Facts,
-    bounds: Mapping[str, FloatArray],
+    lower_seeing: Estimate | None,
     recorded: Estimate | None,
     evidence: list[str],
 ) -> Atmosphere:
@@ -630,8 +599,8 @@ def _atmosphere_part(
         fwhm_arcsec=Estimate.of(readings.air_arcsec),
         seeing_500nm_zenith_arcsec=Estimate.of(facts.seeing_arcsec(fit.j_outside)),
         r0_500nm_zenith_m=Estimate.of(facts.r0_zenith_m(fit.j_outside)),
-        lower_seeing_arcsec=Estimate.of(facts.seeing_arcsec(bounds["lower"])),
-        upper_seeing_arcsec=Estimate.of(facts.seeing_arcsec(bounds["upper"])),
+        lower_seeing_arcsec=lower_seeing,
+        upper_seeing_arcsec=Estimate.of(facts.seeing_arcsec(fit.upper_j)),
         evidence=evidence,
         unseen_by_pairs_share=Estimate.of(unseen) if len(heights) else None,
         unseen_below_m=float(heights[0]) if len(heights) else None,
@@ -653,18 +622,16 @@ def _instrument_part(
     """Return the base and the optics beyond it."""
     optics = facts.optics
     assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
-    diffraction = (
-        (const.AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
-    )
+    width = const.AIRY_FWHM - 0.17 * optics.obstruction  # lambda/D
+    diffraction = width * optics.wavelength_m / optics.aperture_m
+    dispersion = const.FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
     return InstrumentPart(
         base_fwhm_arcsec=readings.base_arcsec,
         optics_fwhm_arcsec=(Estimate.of if shown else Estimate.limit)(readings.optics_arcsec),
         optics_from=optics_from,
         diffraction_arcsec=diffraction * const.ARCSEC_PER_RADIAN,
         pixel_arcsec=facts.scale_arcsec,
-        dispersion_arcsec=const.FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
-        if facts.dispersion_known
-        else None,
+        dispersion_arcsec=dispersion if facts.dispersion_known else None,
         share=readings.share["optics"],
         **_saving_parts(readings, "optics", recorded, shown=shown),
     )
@@ -676,7 +643,6 @@ def _with_cures(fwhm: Fwhm, readings: Readings) -> Fwhm:
     if recorded is None:
         return fwhm
     cures = {"tracking": "tracking", "structure": "structure", "both": "mechanics"}
-    without = {
-        f"without_{name}_arcsec": _without(readings, cure, recorded) for name, cure in cures.items()
-    }
+    left = {name: _without(readings, cure, recorded) for name, cure in cures.items()}
+    without = {f"without_{name}_arcsec": width for name, width in left.items()}
     return fwhm.model_copy(update={"method": "both", **without})

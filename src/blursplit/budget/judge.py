@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -49,7 +49,7 @@ class Findings:
     pixel_arcsec: float | None = None
     checks: tuple[Check, ...] = ()
     remarks: tuple[Remark, ...] = ()  # reasons of the stages before
-    missing: tuple[str, ...] = field(default=())
+    missing: tuple[str, ...] = ()
 
 
 def judge(
@@ -83,12 +83,10 @@ def _judge_widths(
     if "yes" in (matters["tracking"], matters["structure"]):
         # Whoever may cure both may leave one: drifts that are not there must not blur the answer.
         matters["mechanics"] = "yes"
-    for check in found.checks:
-        for touched in (
-            str(check.facts.get("touches", "")).split() if check.severity == "void" else ()
-        ):
-            for cure in _VOIDED_BY.get(touched, ()):
-                matters[cure] = "not asked"
+    void = [str(c.facts.get("touches", "")) for c in found.checks if c.severity == "void"]
+    for touched in " ".join(void).split():
+        for cure in _VOIDED_BY.get(touched, ()):
+            matters[cure] = "not asked"
     if not found.converged:
         matters = dict.fromkeys(matters, "not asked")
     code, facts = _headline(result, readings, matters, found, recorded, worth_arcsec)
@@ -133,14 +131,8 @@ def _judge_positions(result: Result, found: Findings, worth_arcsec: float | None
         facts["rms_px"] = max(result.motion.common_rms_x_px, result.motion.common_rms_y_px or 0.0)
     if any(check.severity == "void" for check in found.checks):
         answer = "not asked"
-    matters: dict[str, Answer] = {
-        "tracking": answer,
-        "structure": answer,
-        "mechanics": answer,
-        "near_air": "open",
-        "optics": "open",
-        "atmosphere": "open",
-    }
+    matters = dict.fromkeys(("tracking", "structure", "mechanics"), answer)
+    matters |= {"near_air": "open", "optics": "open", "atmosphere": "open"}
     steps = [NextStep(code=code, facts=_facts_of(code, found)) for code in found.missing]
     if not steps:
         steps = [NextStep(code="raw-frames")]
@@ -217,27 +209,13 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
     mechanical = [(rms, line) for rms, line in sized if rms.value]
     if mechanical:
         rms, strongest = max(mechanical, key=lambda pair: pair[0].value or 0.0)
-        out.append(
-            Remark.of(
-                "lines-found",
-                count=len(mechanical),
-                strongest_hz=strongest.frequency_hz.value,
-                rms_arcsec=rms.value,
-                low=rms.low,
-                high=rms.high,
-                cause=strongest.cause,
-            )
-        )
+        facts: Facts = {"count": len(mechanical), "strongest_hz": strongest.frequency_hz.value}
+        facts |= {"rms_arcsec": rms.value, "low": rms.low, "high": rms.high}
+        out.append(Remark.of("lines-found", **facts, cause=strongest.cause))
     elif result.structure.undetected_rms_arcsec is not None and result.structure.band_hz:
-        low, high = result.structure.band_hz
-        out.append(
-            Remark.of(
-                "no-line-found",
-                limit_rms_arcsec=result.structure.undetected_rms_arcsec,
-                band_low_hz=low,
-                band_high_hz=high,
-            )
-        )
+        facts = {"limit_rms_arcsec": result.structure.undetected_rms_arcsec}
+        facts["band_low_hz"], facts["band_high_hz"] = result.structure.band_hz
+        out.append(Remark.of("no-line-found", **facts))
     for code, fact, size in (
         ("pairs-show-air", "seeing_arcsec", result.atmosphere.lower_seeing_arcsec),
         ("open-motion", "rms_arcsec", result.open.motion_rms_major_arcsec),
@@ -317,12 +295,11 @@ def _facts_of(code: str, found: Findings) -> Facts:
 def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> None:
     if matters["tracking"] == "yes":
         drift = result.tracking.drift_arcsec_per_min
+        gain = steps.saved("tracking")
         if drift is not None and drift.value is not None:
-            rate = drift.value
-            steps.add("polar-alignment", steps.saved("tracking"), rate_arcsec_per_min=rate)
+            steps.add("polar-alignment", gain, rate_arcsec_per_min=drift.value)
         for term in result.tracking.periodic:
             if term.amplitude_arcsec is not None and term.amplitude_arcsec.value is not None:
-                gain = steps.saved("tracking")
                 steps.add("service-drive", gain, period_s=term.period_s)
     if matters["structure"] == "yes":
         ringing = [line.frequency_hz.value for line in result.lines if line.kind == "resonance"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -57,11 +58,9 @@ class Lines:
             if facts.is_long or tracks.timing != "irregular":
                 return cls(None, (), none, none, None, {})
             scale = facts.scale_arcsec or 1.0
-            found, arrays = _lines_at_own_times(tracks, motion.shared, scale, record.rig) or (
-                (),
-                {},
-            )
-            return cls(None, found, none, none, None, arrays)
+            found = _lines_at_own_times(tracks, motion.shared, scale, record.rig)
+            lines, arrays = found or ((), {})
+            return cls(None, lines, none, none, None, arrays)
         star, conditions = None, record.conditions
         if stack is not None and conditions is not None:
             perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
@@ -80,15 +79,9 @@ def _limits(
     frequency = np.geomspace(low, high, 200)
     density = search.continuum(frequency).max(axis=1)
     at = np.geomspace(max(const.SLOWEST_STRUCTURE_HZ, low), const.FASTEST_STRUCTURE_HZ, 60)
-    limit = mode_limit_arcsec(
-        at,
-        const.LIMIT_DAMPING,
-        frequency,
-        density,
-        duration_s=grid.longest_s,
-        cadence_s=grid.cadence_s,
-        exposure_s=grid.exposure_s,
-    )
+    run = {"cadence_s": grid.cadence_s, "exposure_s": grid.exposure_s}
+    run["duration_s"] = grid.longest_s
+    limit = mode_limit_arcsec(at, const.LIMIT_DAMPING, frequency, density, **run)
     band = (max(const.LOWEST_LIMIT_HZ, low), min(high, 0.5 / grid.cadence_s))
     seen = (at >= band[0]) & (at <= band[1]) & np.isfinite(limit)
     undetected = (float(limit[seen].max()), band) if np.any(seen) else None
@@ -194,13 +187,11 @@ def _with_guide_loop(lines: list[FoundLine], grid: GridData, rig: Rig) -> list[F
         return lines
     low, high = guide.band_hz
     odds = {GUIDE_LOOP: guide.odds, "unknown": 1.0 - guide.odds}
-    if any(low <= line.fit.frequency_hz <= high for line in lines):
-        return [
-            replace(line, owner="tracking", cause=GUIDE_LOOP, cause_odds=odds)
-            if low <= line.fit.frequency_hz <= high
-            else line
-            for line in lines
-        ]
+    inside = [low <= line.fit.frequency_hz <= high for line in lines]
+    if any(inside):
+        known: dict[str, Any] = {"owner": "tracking", "cause": GUIDE_LOOP, "cause_odds": odds}
+        pairs = zip(lines, inside, strict=True)
+        return [replace(line, **known) if is_in else line for line, is_in in pairs]
     alias = AliasDecision(np.array([guide.line.frequency_hz]), np.ones(1), ("guide cycle",))
     bump = FoundLine(guide.line, None, alias, GUIDE_LOOP, odds, "tracking")
     return sorted([*lines, bump], key=lambda line: line.fit.frequency_hz)
@@ -229,9 +220,8 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
     if fit.kind != "steady":
         return None
     angle = np.radians(fit.angle_deg)
-    along = piece.shared_arcsec[: const.LINE_PIECE_SAMPLES] @ np.array(
-        [np.cos(angle), np.sin(angle)]
-    )
+    unit = np.array([np.cos(angle), np.sin(angle)])
+    along = piece.shared_arcsec[: const.LINE_PIECE_SAMPLES] @ unit
     return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
 
 
@@ -264,10 +254,8 @@ def _lines_at_own_times(
     search = LineSearch.of(
         time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
     )
-    at, part = (
-        time_s[longest][: const.IRREGULAR_MOST_FRAMES],
-        shared[longest][: const.IRREGULAR_MOST_FRAMES],
-    )
+    some = np.flatnonzero(longest)[: const.IRREGULAR_MOST_FRAMES]
+    at, part = time_s[some], shared[some]
     slope = np.polynomial.polynomial.polyfit(at, part, 1)
     part = part - (slope[0] + np.outer(at, slope[1]))
     span_s = float(at[-1] - at[0])
@@ -275,14 +263,10 @@ def _lines_at_own_times(
     densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
     total = densities[0] + densities[1]
     low, high = (float(chi2.ppf(part, const.IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
-    lines = [
-        FoundLine(
-            _doubted(fit),
-            None,
-            AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",)),
-        )
-        for fit in search.lines
-    ]
+    lines = []
+    for fit in search.lines:
+        alias = AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",))
+        lines.append(FoundLine(_doubted(fit), None, alias))
     lowest_hz = float(search.searched_hz[0])
     return tuple(name_found(lines, rig, cadence_s=cadence_s, lowest_hz=lowest_hz)), {
         "frequency_hz": frequency,
@@ -349,9 +333,8 @@ def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float
     sigma = min(sigma, const.LONGEST_STREAK * perfect_fwhm)
     widest = const.FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / const.FWHM_PER_SIGMA))
     f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
-    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / const.FWHM_PER_SIGMA) ** 2) * streak_otf(
-        f, sigma, turns
-    )
+    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / const.FWHM_PER_SIGMA) ** 2)
+    otf = otf * streak_otf(f, sigma, turns)
 
     def above_half(x: float) -> float:
         return float(np.sum(otf * (np.cos(2.0 * np.pi * f * x) - 0.5)) - 0.25 * otf[0])
@@ -371,9 +354,6 @@ def _damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
     return np.asarray(-0.5 * (np.log(damping / const.USUAL_DAMPING) / const.DAMPING_LN_SPREAD) ** 2)
 
 
-# --- frames that follow no regular grid, at their own times ---------------------------------------
-
-
 def _weigh_aliases(
     grid: GridData,
     piece: GridSegment,
@@ -386,32 +366,17 @@ def _weigh_aliases(
 ) -> AliasDecision:
     """Return the true frequencies that a line may have, with odds by all that tells them apart."""
     candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
-    rows = grid.row_time_s
     by_rows = None
-    if rows is not None:
-        by_rows = row_time_log_odds(
-            *piece.read_xy_arcsec,
-            rows,
-            grid.cadence_s,
-            fit,
-            search.continuum,
-            candidates,
-            row_order_known=rig.get("row_order") is not None,
-        )
+    if grid.row_time_s is not None:
+        known = rig.get("row_order") is not None
+        read = *piece.read_xy_arcsec, grid.row_time_s, grid.cadence_s
+        by_rows = row_time_log_odds(*read, fit, search.continuum, candidates, row_order_known=known)
     by_stamps = None
     if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
         good = piece.frame >= 0
-        rows_of = piece.frame[good]
-        by_stamps = time_stamp_log_odds(
-            tracks.time_s[rows_of],
-            piece.shared_arcsec[good],
-            fit,
-            search.continuum,
-            candidates.frequency_hz,
-        )
-    said = {
-        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
-    }
+        seen = tracks.time_s[piece.frame[good]], piece.shared_arcsec[good]
+        by_stamps = time_stamp_log_odds(*seen, fit, search.continuum, candidates.frequency_hz)
+    said = {g.alias_evidence: g.alias_log_odds(fit, candidates.frequency_hz) for g in guests}
     decision = AliasDecision.of(
         candidates,
         exposure_s=grid.exposure_s,

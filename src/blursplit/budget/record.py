@@ -37,11 +37,9 @@ class Motion:
         tracks, facts = record.tracks, record.facts
         grid = None
         if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
+            scale = facts.scale_arcsec or 1.0
             grid = GridData.of(
-                tracks,
-                record.motion,
-                scale_arcsec=facts.scale_arcsec or 1.0,
-                cadence_s=tracks.cadence_s,
+                tracks, record.motion, scale_arcsec=scale, cadence_s=tracks.cadence_s
             )
         length = tracks.longest_stretch_s if grid is None else grid.longest_s
         terms = terms_of_drive(record.rig, grid, length, found_before)
@@ -83,13 +81,8 @@ class Allowed:
             narrow = any(code == "undersampled" for code, _ in tracks.notes)
             lower("positions", "no-star-image", "finer-sampling" if narrow else "raw-frames")
         if not facts.within_record:
-            lower(
-                "positions",
-                "blur-time-too-long",
-                "longer-run",
-                blur_time_s=facts.blur_time_s,
-                duration_s=tracks.duration_s,
-            )
+            lengths = {"blur_time_s": facts.blur_time_s, "duration_s": tracks.duration_s}
+            lower("positions", "blur-time-too-long", "longer-run", **lengths)
         if motion.grid is None:
             lower(
                 "widths", *_no_spectra(record), exposure_s=tracks.exposure_s, frames=tracks.n_frames

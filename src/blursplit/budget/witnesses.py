@@ -29,7 +29,7 @@ from blursplit.budget.sampler import r_hat, sample
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, Record
-from blursplit.evidence.second_camera import CameraMotion, PairSpectra, difference_power
+from blursplit.evidence.second_camera import CameraMotion, PairSpectra
 from blursplit.evidence.second_camera_air import Layer, PairEvidence
 from blursplit.evidence.sensor import SensorEvidence
 from blursplit.evidence.sensor_record import CLAIMS, Claim, SensorRecord, no_overlap
@@ -99,10 +99,9 @@ def weigh_sensors(
     for sensor in sensors:
         name = sensor.source.rsplit("/", maxsplit=1)[-1]
         if out.motion.quiet is None or record.facts.scale_arcsec is None:
-            remark = Remark.of("sensor-not-used", name=name)
-            out = replace(out, said=(*out.said, remark))
-            continue
-        out = _weigh(record, out, sensor, name, seed)
+            out = replace(out, said=(*out.said, Remark.of("sensor-not-used", name=name)))
+        else:
+            out = _weigh(record, out, sensor, name, seed)
     return out
 
 
@@ -117,10 +116,7 @@ def _weigh(
     owner = CLAIMS[sensor.kind]
     if owner is None:
         remarks.append(Remark.of("sensor-proves-nothing", name=name))
-        witness = Witness(kind=sensor.kind, name=name, used=False)
-        return replace(
-            so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, *remarks)
-        )
+        return _with(so_far, Witness(kind=sensor.kind, name=name, used=False), *remarks)
     try:
         found = SensorEvidence.of(time_s[real], shared[real], grid.exposure_s, placed, seed=seed)
     except ValueError as error:
@@ -142,12 +138,8 @@ def _weigh(
         code = "sensor-blind"
     facts = {"name": name, "rms_arcsec": best.high}
     if best.value is not None:
-        facts = {"name": name, "rms_arcsec": best.value, "low": best.low, "high": best.high}
-    out = replace(
-        so_far,
-        witnesses=(*so_far.witnesses, witness),
-        said=(*so_far.said, *remarks, Remark.of(code, **facts)),
-    )
+        facts |= {"rms_arcsec": best.value, "low": best.low, "high": best.high}
+    out = _with(so_far, witness, *remarks, Remark.of(code, **facts))
     return _taken(out, found, owner, real, name) if found.coherent else out
 
 
@@ -182,11 +174,8 @@ def _taken(
     if before is not None:
         path, sigma = path + before[0], np.hypot(sigma, before[1])
     kept = tuple(line for line in so_far.lines.found if not _explains(found, line))
-    explained = {
-        line.fit.frequency_hz: (name, owner)
-        for line in so_far.lines.found
-        if _explains(found, line)
-    }
+    gone = [line.fit.frequency_hz for line in so_far.lines.found if _explains(found, line)]
+    explained = dict.fromkeys(gone, (name, owner))
     return replace(
         so_far,
         motion=left,
@@ -279,45 +268,37 @@ def weigh_second_camera(
     return replace(record, guests=guests), _with(so_far, witness, remark)
 
 
-def _with(so_far: _Weighed, witness: Witness, remark: Remark) -> _Weighed:
-    return replace(so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, remark))
+def _with(so_far: _Weighed, witness: Witness, *remarks: Remark) -> _Weighed:
+    witnesses, said = (*so_far.witnesses, witness), (*so_far.said, *remarks)
+    return replace(so_far, witnesses=witnesses, said=said)
 
 
 def _baseline_m(stated: SecondCameraSetup) -> tuple[float, float]:
-    key = "second_camera.baseline_m"
+    option, key = "--second-camera", "second_camera.baseline_m"
     if stated.baseline_m is None:
-        raise InputError(
-            "--second-camera",
-            f"key '{key}' is not known",
-            "give the way from the main to the other aperture along the main camera's columns and "
-            f"rows: --set {key}=[0.25, 0.0]",
-        )
+        remedy = "give the way from the main to the other aperture along the main camera's columns "
+        remedy += f"and rows: --set {key}=[0.25, 0.0]"
+        raise InputError(option, f"key '{key}' is not known", remedy)
     x, y = stated.baseline_m
     if not const.PAIR_BASELINES_M[0] <= np.hypot(x, y) <= const.PAIR_BASELINES_M[1]:
-        raise InputError(
-            "--second-camera",
-            f"key '{key}': two tubes on one mount are not {np.hypot(x, y):g} m apart",
-            "give it in metres, centre to centre",
-        )
+        problem = f"key '{key}': two tubes on one mount are not {np.hypot(x, y):g} m apart"
+        raise InputError(option, problem, "give it in metres, centre to centre")
     return float(x), float(y)
 
 
 def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
     """Return the motion of the brightest star in the longest stretch without a gap."""
     if facts.optics is None or facts.scale_arcsec is None or tracks.exposure_s is None:
-        raise InputError(
-            name,
-            "aperture, pixel scale or exposure of the second camera are not known",
-            "give its own setup file: --second-camera SEQUENCE@SETUP",
-        )
+        problem = "aperture, pixel scale or exposure of the second camera are not known"
+        remedy = "give its own setup file: --second-camera SEQUENCE@SETUP"
+        raise InputError(name, problem, remedy)
     number, count = np.unique(tracks.segment, return_counts=True)
     flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     star = int(np.nanargmax(flux * tracks.good.mean(axis=0)))
     use = (tracks.segment == number[np.argmax(count)]) & tracks.good[:, star]
     if use.sum() < const.PAIR_FEWEST_FRAMES:
-        raise InputError(
-            name, f"its brightest star stands in {int(use.sum())} frames only", "record longer"
-        )
+        problem = f"its brightest star stands in {int(use.sum())} frames only"
+        raise InputError(name, problem, "record longer")
     place = np.stack([tracks.x_px[use, star], tracks.y_px[use, star]], axis=1)
     return CameraMotion(
         time_s=tracks.time_s[use],
@@ -333,9 +314,7 @@ def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
 def _refuse_apart(
     main: CameraMotion, second: CameraMotion, stated: SecondCameraSetup, name: str
 ) -> None:
-    if main.time_s.shape == second.time_s.shape and np.array_equal(
-        main.motion_arcsec, second.motion_arcsec
-    ):
+    if np.array_equal(main.motion_arcsec, second.motion_arcsec):
         raise InputError(name, "is the measured sequence itself", "name the other camera's frames")
     low, high = stated.offset_s or const.SENSOR_OFFSET_S
     start = max(main.time_s[0], second.time_s[0] + low)
@@ -393,14 +372,9 @@ class _SecondCamera(Guest):
     def _air(self, theta: AirState) -> tuple[FloatArray, FloatArray]:
         turn = 2.0 * self.evidence.spectra.baseline_rad
         back = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        near = theta.j_near, theta.log_near_wind, theta.log_near_outer, theta.near_axis @ back
         layers = [
-            Layer(
-                theta.j_near,
-                theta.log_near_wind,
-                theta.log_near_outer,
-                theta.near_axis @ back,
-                is_near=True,
-            ),
+            Layer(*near, is_near=True),
             Layer(theta.j_ground, theta.log_ground_wind, theta.log_outer, theta.ground_axis @ back),
             *(
                 Layer(j, wind, theta.log_outer)
@@ -411,10 +385,8 @@ class _SecondCamera(Guest):
 
     def _turned(self, density: FloatArray) -> FloatArray:
         """Return the diagonal along and across the baseline, (n, n_f, 2), of (n, 2, 2, n_f)."""
-        c, s = (
-            np.cos(self.evidence.spectra.baseline_rad),
-            np.sin(self.evidence.spectra.baseline_rad),
-        )
+        angle = self.evidence.spectra.baseline_rad
+        c, s = np.cos(angle), np.sin(angle)
         axes = np.array([[c, s], [-s, c]])
         return np.asarray(np.einsum("ai,aj,nijf->nfa", axes, axes, density))
 
@@ -429,7 +401,6 @@ class _PairSeeing:
     near_share: FloatArray  # share of near air in that roughness
     shaken_arcsec: FloatArray  # rms of what turns both alike in their common band, both axes' sum
     r_hat: dict[str, float]  # between two seeds
-    misfit: float  # mean of power over model of the difference; about 1
 
 
 def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
@@ -486,33 +457,20 @@ def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
         )
         z = run.chains.reshape(-1, 17)
         layers, r0, near = layers_of(z)
-        apart, shared = pair.air(layers, scales(z)[0])
+        _, shared = pair.air(layers, scales(z)[0])
         outside = (layers[1].strength + layers[2].strength) ** -0.6
         power, weight = pair.shaken_arcsec2(shared, rng)
         chosen = rng.choice(len(power), len(power), p=weight / weight.sum())
         shaken = np.sqrt(power[chosen])
-        middle = np.median(apart, axis=0)[None]
-        return {"r0": r0, "outside": outside, "near": near, "shaken": shaken, "apart": middle}
+        return {"r0": r0, "outside_r0": outside, "near_share": near, "shaken": shaken}
 
     for attempt in range(const.FIT_MOST_DOUBLINGS + 1):
         drawn = [draw(attempt, number) for number in range(2)]
-        watched = {
-            "ln_r0": [np.log(one["r0"]) for one in drawn],
-            "ln_outside_r0": [np.log(one["outside"]) for one in drawn],
-            "near_share": [one["near"] for one in drawn],
-            "shaken": [one["shaken"] for one in drawn],
-        }
+        watched = {f"ln_{key}": [np.log(one[key]) for one in drawn] for key in ("r0", "outside_r0")}
+        watched |= {key: [one[key] for one in drawn] for key in ("near_share", "shaken")}
         ratios = {name: r_hat(two) for name, two in watched.items()}
         if max(ratios.values()) <= const.FIT_R_HAT:
             break
-    joined = {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
-    noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)
-    model = joined["apart"].mean(axis=0) + noise[:, None]
-    weight = pair.spectra.count[:, None] * pair.spectra.used
-    return _PairSeeing(
-        joined["r0"],
-        joined["near"],
-        joined["shaken"],
-        ratios,
-        float(np.sum(weight * difference_power(pair.spectra.undone()) / model) / np.sum(weight)),
-    )
+    found = ("r0", "near_share", "shaken")
+    r0, near, shaken = (np.concatenate([one[key] for one in drawn]) for key in found)
+    return _PairSeeing(r0, near, shaken, ratios)

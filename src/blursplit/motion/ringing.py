@@ -148,9 +148,7 @@ class _AxisModel:
         reach = 14.0 * scale + 1e-9
         low = self.value.min() - constant - reach
         high = self.value.max() - constant + 6.0 * (self.sigma + air)
-        grid = low[:, None] + (high - low)[:, None] * np.linspace(
-            0.0, 1.0, const.INSIDE_TABLE_POINTS
-        )
+        grid = np.linspace(low, high, const.INSIDE_TABLE_POINTS, axis=1)
         step = (high - low) / (const.INSIDE_TABLE_POINTS - 1)
         total = np.zeros(grid.shape)
         for q in range(AIR_MIDDLE.shape[1]):
@@ -292,7 +290,7 @@ class _Chain:
     def smooth(self, emission: FloatArray, gaps: IntArray) -> FloatArray:
         """Return the probability of every state at every value, shape (n_values, n_states)."""
         n = len(emission)
-        ahead, behind = np.empty((n, const.INSIDE_STATES)), np.empty((n, const.INSIDE_STATES))
+        ahead, behind = np.empty((2, n, const.INSIDE_STATES))
         state = self.start
         for i in range(n):
             for _ in range(int(gaps[i]) if i else 0):
@@ -444,8 +442,7 @@ class _Mixture:
         # one column of the kinds' moves for every pair of kinds there is
         first, second = self.moves
         pair = kind[:, 0] * len(second) + kind[:, 1]
-        move = (first[about[:, 0]][:, :, None] * second[about[:, 1]][:, None, :]).reshape(
-            len(about), -1
-        )
+        move = first[about[:, 0]][:, :, None] * second[about[:, 1]][:, None, :]
+        move = move.reshape(len(about), -1)
         dense = np.sum(np.exp(-0.5 * square) * (move * share[:, None]).T[pair], axis=1)
         return np.asarray(np.log(np.maximum(dense, 1e-300)) - log_norm)
