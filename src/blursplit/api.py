@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit.campaign.accept import Acceptance
+from blursplit.campaign.compare import compare as compare_results
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits
 from blursplit.campaign.plan import Plan
+from blursplit.campaign.plan import plan as plan_run
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_run
 from blursplit.result import Result
@@ -68,8 +70,6 @@ def compare(before: Iterable[Night], after: Iterable[Night], **how: Any) -> Comp
     >>> "fwhm.recorded_arcsec" in found.changes
     True
     """
-    from blursplit.campaign.compare import compare as compare_results
-
     sides = [[_run(night)[0] for night in _several(side)] for side in (before, after)]
     return compare_results(*sides, **how)
 
@@ -138,8 +138,6 @@ def plan(
     >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
     '50 frames/s, stars to magnitude 11'
     """
-    from blursplit.campaign.plan import plan as plan_run
-
     duration_s = None if duration is None else number_in(duration, "s")
     given = {"stars": stars, "duration_s": duration_s, "damping_ratio": damping_ratio}
     known: dict[str, Any] = {key: value for key, value in given.items() if value is not None}

@@ -232,14 +232,12 @@ FAINTEST_CORE_SNR = 5.0  # - | below, a peak of the sky may pass for a star
 SATURATED_SHARE = 0.97  # of full scale | from where counts are taken for saturated, judgement
 NEAR_PX = 2.0  # px | how far from the middle of its stamp a star is looked for first
 RARELY_SEEN = 0.2  # of the frames | a star seen in fewer is left out, judgement
-# sigma, px | a swing's fastest step is twice its usual one
-JUMP_SIGMAS, SMALLEST_JUMP_PX = 6.0, 4.0
+JUMP_SIGMAS, SMALLEST_JUMP_PX = 6.0, 4.0  # sigma, px | a swing's fastest step is twice the usual
 # frames | before and after a jump that show rest; more while swinging
 JUMP_SIDE, JUMP_LONG_SIDE = 5, 15
 CLOUD_FLUX = 0.5  # of the usual flux | a frame with less is under cloud, judgement
 DRIFT_APART_PX = 1.0  # px | a star that strays so far from the field is none of it, judgement
-# frames, relative | of a gain fitted to stamps, judgement
-GAIN_STAMPS, WORST_GAIN_ERROR = 1500, 0.5
+GAIN_STAMPS, WORST_GAIN_ERROR = 1500, 0.5  # frames, relative | of a gain of stamps; judgement
 FEW_STARS = 4  # stars | so few are not left out for being seen rarely, judgement
 DEWED = 1.25  # - | change of width over a run that is worth a word, judgement
 # - | of a star's contrast at the pixels' limit, folded at one phase: a still star of sigma 0.6 px
@@ -259,8 +257,7 @@ RAY_FEWEST, RAY_LONE_EXCESS = 12, 0.35
 STAMPS_MOST_BYTES = 150_000_000  # bytes | of kept stamps, judgement
 SMALLEST_STAMP, LARGEST_STAMP = 21, 61  # px | side, judgement
 ISOLATED_SHARE = 0.03  # of a star's height | a neighbour that high spoils its wings, judgement
-# of the median width | else no star of this field
-NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
+NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35  # of the median width | else no star of it
 # sigma, of the height | three windows: a weight of 0.011 in a centroid
 BLEND_SIGMAS, BLEND_SHARE = 4.5, 0.15
 # What is let through where fewer than so many stars stand alone.
@@ -271,8 +268,7 @@ DETECTION_SIGMAS, DETECTION_WIDTH = 4.0, 0.7
 EDGE_SIGMAS, HALF_DIAGONAL_PX = 3.0, 0.71  # star sigmas, px | two windows; of a pixel
 OFTEN_CLIPPED = 0.2  # of the early frames | that clip a star, judgement
 SMALLEST_SNR, FAINTEST_SNR = 10.0, 5.0  # - | of a star; where there are too few of them, judgement
-# of the stars | expected in the frame; that can be measured
-NEEDED_SHARE, AGREEING_SHARE = 0.3, 0.5
+NEEDED_SHARE, AGREEING_SHARE = 0.3, 0.5  # of the stars | expected in the frame; measurable
 PAIR = 2  # stars | nobody tells which of two is right
 FLUX_FACTOR = 2.5  # - | scintillation in a small aperture and short exposures stays within
 LONE_FLUX_RANGE, JUMPED_FLUX_RANGE = (0.03, 3.0), (0.3, 3.0)  # of the usual | judgement
@@ -296,8 +292,7 @@ DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
 MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image
 CLIP_SIGMAS = 3.0  # rms | outliers in m of n frames lie sqrt((n - m)/m) off: two of 24 at 3.3
 FIRST_SIGMA_PX, SIGMA_RANGE_PX = 1.7, (0.5, 12.0)  # px | FWHM of 4 px to begin with; judgement
-# of the pixels, of an excess | holds anything; median shows it
-SPARSE_FIELD, LASTING_SHARE = 0.5, 0.5
+SPARSE_FIELD, LASTING_SHARE = 0.5, 0.5  # of the pixels, of an excess | holds anything; median tells
 MOST_PEAKS, PEAK_SIGMAS = 40, 5.0  # -, sigma | of a frame that is registered, judgement
 HOT_SHARE = 0.25  # of a peak | its neighbour's: a star of sigma 0.8 px leaves 0.46, of 0.6 px 0.25
 MATCH_SHARE, SMALLEST_MATCH = 0.4, 3  # of the expected stars, stars | judgement
@@ -319,8 +314,7 @@ WITNESSES = 3  # frames | that product
 FASTEST_TURN_DEG, SLOWEST_TURN_PX, SURE_TURN_SIGMAS = 5.0, 0.3, 3.0
 HALF_FLIP_DEG, TURNS_ABOUT_DEG = 90.0, 90.0  # deg | no turn and half a turn lie far from them
 WINDOW_OVER_SIGMA = 1.5  # - | within 2 to 6 % of the Cramer-Rao bound with background (computed)
-# -, px | a usable star's noise is 5e-3 px and more
-WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX = 25, 2e-4
+WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX = 25, 2e-4  # -, px | a usable star has a noise of 5e-3 px
 WINDOW_LAST_STEP_PX = 0.02  # px | Newton errs by a tenth of its square: below 4e-5 px
 # windows, of an offset | a weight below 0.011; a credible mean sees it
 FULL_WINDOWS, FLATTEST = 3.0, 0.25
@@ -368,8 +362,7 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
 LINE_LOW_DOUBT = (10.0, 200.0)  # - | of low peaks below, above a bin's width; detection.py false
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
-# samples | longer records are cut, their periodograms averaged; judgement
-LINE_PIECE_SAMPLES = 4000
+LINE_PIECE_SAMPLES = 4000  # samples | longer records are cut, periodograms averaged; judgement
 LINE_TRIALS_PER_BIN = 0.08  # - | benchmarks/lines.py, series without lines
 LINE_LOWEST_CONTRAST = 2.0  # - | peak over continuum; judgement, no source
 LINE_MOST_PARTS = 8  # - | successive parts kept of a record, to see what stays; judgement
@@ -396,8 +389,7 @@ LINE_WIDEST_SPLIT = 0.08  # of the frequency | of a round pipe's two modes; judg
 LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
-# - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
-LINE_REFIT_LOSS = 1.8
+LINE_REFIT_LOSS = 1.8  # - | of the gain, to the continuum beside a mode; benchmarks/detection.py
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_WIDEST_SHARE = 0.25  # of half the rate | wider folded modes look like white noise; judgement
 LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
@@ -508,18 +500,14 @@ CROSS_STRIDE = 8  # - | steps of the grid a row of the table: 4 % in x
 TILT_LOG_STEP = 0.005  # - | of the grid in ln u; coefficients are good to 1e-4
 TILT_LOWEST = 1e-8  # - | u = f D of the grid
 TILT_HIGHEST = 1e5  # - | u = f D of the grid
-# - | u; Bessel functions turn faster than the grid: their mean square from here
-TILT_MEAN_FROM = 15.0
+TILT_MEAN_FROM = 15.0  # - | u; Bessel functions outrun the grid: their mean square from here
 TILT_MEAN_FULL = 45.0  # - | u; and alone from here
 PAIR_SMALLEST = 1e-3  # - | s/D tabulated; the square law continues below
 PAIR_LARGEST = 1e3  # - | s/D tabulated
 PAIR_PER_DECADE = 24  # - | rows of the table; interpolation is good to 1e-4
-# rad | waves that turn by more average out; keeps the grid from aliasing them
-TILT_PHASE_CUT = 90.0
-# - | rows of the two tables below
-MIX_OBSTRUCTION = (0.0, 0.33)
-# - | rows of the two tables below
-MIX_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+TILT_PHASE_CUT = 90.0  # rad | waves that turn by more average out; the grid would alias them
+MIX_OBSTRUCTION = (0.0, 0.33)  # - | rows of the two tables below
+MIX_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | rows of the two tables below
 # lambda/D | sigma of the centroid's window, columns of the first table
 MIX_WINDOW = (0.5, 0.7, 1.0, 1.5, 2.5, 4.0)
 # - | share of Z tilt, data/calibration/centroid_tilt.csv
@@ -580,8 +568,7 @@ HIGHEST_TRANSFER_BASELINE = 0.30  # apertures | above it the registered OTF's Ga
 TRANSFER_BASELINES = 8  # - | between them; neighbours share the stamp's noise, judgement
 TRANSFER_FEWEST = 3  # - | baselines of a usable star image, judgement
 TRANSFER_ANGLES = 24  # - | of the azimuthal mean; more change it by less than the pixel's part
-# cycles/px | Nyquist and a margin for the pixel's response, judgement
-MOST_TRANSFER_CYCLES_PX = 0.42
+MOST_TRANSFER_CYCLES_PX = 0.42  # cycles/px | Nyquist, a margin for the pixel's response; judgement
 LEAST_TRANSFER = 0.04  # - | contrast below which noise decides, judgement
 TRANSFER_POINT_SIGMA = 0.01  # of ln contrast | pixel response and interpolation, judgement
 TRANSFER_SLOPE_SIGMA = 0.02  # of ln contrast | figure and pixel at the highest baseline, judgement
@@ -645,13 +632,8 @@ CAUSE_FAN_SIGMA = 0.03  # of a frequency | real speed against the plate; common 
 CAUSE_KNOWN_SIGMA = 0.02  # of a frequency | where no tolerance is given; judgement
 CAUSE_MOST_HARMONICS = 4  # - | judgement, no source
 PIER_REST_SIGMA = 0.05  # of a frequency | what a model misses once its foot is fitted; judgement
-VIBRATION_CLASSES_UM_S = {  # um/s rms in third octaves | generic criteria, common practice
-    "VC-A": 50.0,
-    "VC-B": 25.0,
-    "VC-C": 12.5,
-    "VC-D": 6.25,
-    "VC-E": 3.12,
-}
+# um/s rms in third octaves | generic criteria, common practice
+VIBRATION_CLASSES_UM_S = {"VC-A": 50.0, "VC-B": 25.0, "VC-C": 12.5, "VC-D": 6.25, "VC-E": 3.12}
 PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
 GROUT_PA = 2.5e10  # Pa | common practice, no source
 PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name
@@ -660,8 +642,7 @@ THREAD_AREA_FACTOR = 0.8
 PIER_WALL_FACTOR = 1.5  # - | of the what-if; judgement
 PIER_BASE_FACTOR = 1.5  # - | of the what-if; judgement
 PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
-# m | of pipe above webs that the trade lets pass; common practice, no source
-PIER_PARALLEL_LIMIT_M = 0.13
+PIER_PARALLEL_LIMIT_M = 0.13  # m | of pipe above webs that the trade lets pass; common practice
 PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
 PIER_DOF = 5  # - | a node shifts and turns about both level axes, and twists
 # Concrete: uncracked, reinforcement ignored; a cracked column is several times softer.
@@ -707,8 +688,7 @@ GUIDE_SIZE_ERROR = 0.3  # of the added variance | the continuum under the bump i
 FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
 FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
 FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
-# - | how far the air as a whole follows what the pairs see; judgement
-FOCUS_FOLLOWS = (0.0, 0.5, 1.0)
+FOCUS_FOLLOWS = (0.0, 0.5, 1.0)  # - | how far all the air follows what pairs see; judgement
 # - | defocus over the span, in the smallest and the largest width; judgement
 FOCUS_SLOPE_RANGE = (0.02, 6.0)
 NEGLIGIBLE_ODDS = 1e-7  # - | of the largest; the grid is cut there
@@ -736,8 +716,7 @@ MASK_RUN_FRAMES = 64  # frames | of both images: r0 to 0.6 sqrt(2/128) = 8 %
 IRREGULAR_FEWEST_FRAMES = 100  # frames | of a spectrum without a grid of times, judgement
 IRREGULAR_MOST_FRAMES = 8000  # frames | of the density: its cost grows with their square
 IRREGULAR_FREEDOM = 4.0  # - | of the sum of two axes in one bin, no taper
-# of the variance | sizes came out 12 % too large, docs/line_detection.md
-IRREGULAR_SIZE_ERROR = 0.25
+IRREGULAR_SIZE_ERROR = 0.25  # of the variance | sizes were 12 % too large, docs/line_detection.md
 STREAK_WIDTH_ERROR = 0.1  # of the variance | half-maximum widths are no Gaussians, judgement
 LONGEST_STREAK = 20.0  # perfect widths | no star that is still one is drawn out further
 USUAL_DAMPING = 0.015  # - | ratio of steel and concrete structures; common practice, no source
@@ -748,8 +727,7 @@ WINDOW_DIMMING = 2.0  # - | a centroid's window hides half of what a streak adds
 LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2) | less than any camera's tilt gives, judgement
 MASK_LEAST_FRAMES = 10  # frames | for a variance; judgement, no source
 MASK_AGREEMENT_SIGMAS = 3.0  # sigma | beyond it the two axes disagree; judgement, no source
-# - | share of the motion left, below which frames are too long; judgement
-MASK_SHORT_EXPOSURE = 0.9
+MASK_SHORT_EXPOSURE = 0.9  # - | motion left, below which frames are too long; judgement
 MASK_SPEEDS = 40  # - | wind speeds tabulated; finer grids change r0 by 0.1 %
 MASK_ANGLES = 24  # - | wind directions tabulated; likewise
 MASK_MIXTURES = 6000  # - | draws of layers; error of the mean 1 %
@@ -839,8 +817,7 @@ OUTER_SCALE_STEPS = 200.0  # of ln m | outer scales of one table: within half a 
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
 SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
-# - | of the width: savings and motions that may be smaller are limits; judgement
-SHOWN_SHARE = 0.01
+SHOWN_SHARE = 0.01  # - | of the width: what may be smaller is a limit; judgement
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition
 EXPOSURE_TO_TRY_S = 0.01  # s | freezes most piers and air: common practice, no source
@@ -850,8 +827,7 @@ WORTH_SHARE = 0.1  # - | of the recorded width | definition
 LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
 AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
 LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
-# Hz | limits on modes are stated from here up; slower ones hide under the air
-LOWEST_LIMIT_HZ = 3.0
+LOWEST_LIMIT_HZ = 3.0  # Hz | limits on modes hold from here up; slower ones hide under the air
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
 # arcsec | half of the best quarter of Antarctic winter (Lawrence et al. 2004, from memory)
 STILLEST_AIR_ARCSEC = 0.075
@@ -861,8 +837,7 @@ LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls t
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 DRIFT_BENDS = (2, 3, 4)  # orders of Legendre | bends that show slow motion beside a straight drift
 MEASURE_SEED = 20_260  # - | any will do: the same frames give the same numbers
-# - | filled-in samples, trailed centroids, shared wings; judgement, no source
-AMPLITUDE_SIGMA = 0.02
+AMPLITUDE_SIGMA = 0.02  # - | filled samples, trailed centroids, wings; judgement
 # - | power an exposure must leave of a line for its blur inside to be told from it
 LEAST_KEPT = 0.02
 FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
@@ -871,12 +846,9 @@ STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer fr
 HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
 HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
 DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
-# arcsec | one sigma of an amplitude, over its harmonic; common practice
-PERIODIC_PRIOR_ARCSEC = 30.0
-# - | of a periodic error across right ascension, where that is known; judgement
-OFF_AXIS_SHARE = 0.1
-# - | means of a run of uneven times about which its drift is straight; judgement
-DRIFT_BLOCKS = 10
+PERIODIC_PRIOR_ARCSEC = 30.0  # arcsec | a sigma of an amplitude, over its harmonic; common practice
+OFF_AXIS_SHARE = 0.1  # - | of a periodic error across a known right ascension; judgement
+DRIFT_BLOCKS = 10  # - | means of a run of uneven times about which its drift is straight; judgement
 FOUND_PERIOD_SHORTEST_S = 2.0  # s | supports ring faster: half a hertz, common practice, no source
 FOUND_PERIOD_LEAST_TURNS = 1.3  # turns | fewer are a bend; judgement
 FOUND_PERIOD_MOST_TURNS = 20.0  # turns | eight blocks of 160 in each
@@ -1002,8 +974,7 @@ CERTAIN_CHANGE = 0.999  # - | probability shown as certain; judgement, no source
 FALLBACK_APERTURE_M = 0.2  # m | where no run states one; judgement, no source
 MOTION_ONE_DRAW = 0.1  # share | slow air of one run departs by a fifth in variance; judgement
 POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times in five
-# turns | of a drive period before its size is compared; judgement, no source
-COMPARE_LEAST_TURNS = 2
+COMPARE_LEAST_TURNS = 2  # turns | of a drive period before sizes are compared; judgement
 SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
 LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
 Z95, ONE_SIDED_95 = 1.959964, 1.645  # - | normal quantiles of 0.975 and 0.95
@@ -1012,8 +983,7 @@ BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judge
 BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
 CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source
 TWILIGHT_DEG = -12.0  # deg | altitude of the Sun below which the sky is dark: nautical twilight
-# deg | altitude of a field worth planning: airmass 1.6; judgement, no source
-HIGH_ENOUGH_DEG = 40.0
+HIGH_ENOUGH_DEG = 40.0  # deg | altitude of a field worth planning: airmass 1.6; judgement
 SAMPLE_BYTES = 4096  # bytes | of a file that tell it from another; judgement, no source
 SEQUENCE_GAP_S = 60.0  # s | a pause longer than this and than the next starts a sequence; judgement
 SEQUENCE_GAP_INTERVALS = 10.0  # intervals | see above; judgement, no source
@@ -1028,12 +998,10 @@ PLAN_TAPS_S = 60.0  # s | five taps, ten seconds apart; judgement
 PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
 # Hz | rows of the plan; judgement, no source
 SHOWN_HZ = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0, 45.0, 60.0, 100.0)
-# arcsec | rows of the plan; judgement, no source
-PLAN_SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)
+PLAN_SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)  # arcsec | rows of the plan; judgement
 MAINS_HZ = (50.0, 60.0)  # Hz | public grids
 PLAN_DURATION_S = 60.0  # s | judgement, no source
-# s | 46.5 a second: mains of 50 and 60 Hz and harmonics fold 3 Hz off zero
-PLAN_INTERVAL_S = 0.0215
+PLAN_INTERVAL_S = 0.0215  # s | 46.5 a second: 50 and 60 Hz and harmonics fold 3 Hz off zero
 PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
 PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
 FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
@@ -1043,8 +1011,7 @@ PLOT_ROW_PX = 30  # px | height of an interval; judgement
 PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
 SCATTER_POINTS = 1000  # - | drawn of more sequences; more hide each other; judgement
 STORE_VERSION = 2  # - | layout of the store, ours
-# - | "blsp", so that `file` and we can tell the store from others
-STORE_APPLICATION_ID = 0x626C7370
+STORE_APPLICATION_ID = 0x626C7370  # - | "blsp", by which `file` and we know a store
 ARCHIVE_WIDE = 1.5  # - | widths above so many medians of their telescope stand out; judgement
 ARCHIVE_FEWEST_FOR_WIDE = 5  # sequences | of a telescope before its widths are ranked; judgement
 ARCHIVE_LISTED = 500  # sequences | listed one by one at most; judgement

@@ -417,8 +417,8 @@ class _Line:
             raise OutputError(self.store.path, "lost the cluster", remedy) from error
         except Exception as error:  # noqa: BLE001 - whatever a cluster raises for a lost worker
             kind = type(error).__name__
-            code = "process-died" if kind == "KilledWorker" else "cluster-gave-up"
-            why = sentence(code, kind=kind, error=str(error))
+            died, facts = kind == "KilledWorker", {"kind": kind, "error": str(error)}
+            why = sentence("process-died" if died else "cluster-gave-up", **facts)
             outcome = _Outcome(pair[0].key, "failed", why)
         del self.flying[future]
         self._settle(pair, outcome)

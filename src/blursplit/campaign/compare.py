@@ -171,7 +171,10 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
     smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
     rms_low = bound95(group.rms)[0] if group.rms is not None else None
     decided = smallest is not None and rms_low is not None and smallest < rms_low
-    code = "line-would-show" if decided else "line-could-hide"
+    reason = sentence("line-limit-unknown")
+    if smallest is not None:
+        size = {"smallest_arcsec": smallest}
+        reason = sentence("line-would-show" if decided else "line-could-hide", **size)
     old, runs = state == "gone", (len(group.results), 0)
     side = "before" if old else "after"
     return LineChange(
@@ -179,9 +182,7 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
         **{f"{side}_hz": group.frequency, f"{side}_rms_arcsec": group.rms},
         smallest_line_arcsec=smallest,
         runs=runs if old else runs[::-1],
-        reason=sentence(
-            "line-limit-unknown" if smallest is None else code, smallest_arcsec=smallest
-        ),
+        reason=reason,
     )
 
 

@@ -191,22 +191,23 @@ def _plan_recording(
         longest = min(const.PLAN_LONGEST_EXPOSURE_S, interval or const.PLAN_LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
         why = sentence("exposure-of-air", wind_m_s=wind)
-    rate_why = "as-stated"
+    rate_why = sentence("as-stated")
     if interval is None:
         interval = max(exposure, const.PLAN_INTERVAL_S)
-        rate_why = "rate-of-exposure" if exposure > const.PLAN_INTERVAL_S else "rate-of-plan"
+        is_slow = exposure > const.PLAN_INTERVAL_S
+        rate_why = sentence("rate-of-exposure" if is_slow else "rate-of-plan")
     if interval < exposure:
         warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
     faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
-    length_why = "length-of-plan" if duration_s >= const.PLAN_DURATION_S else "length-short"
+    is_long = duration_s >= const.PLAN_DURATION_S
     return _Recording(
         exposure_s=exposure,
         exposure_reason=why,
         frame_interval_s=interval,
         rate_hz=1.0 / interval,
-        rate_reason=sentence(rate_why),
+        rate_reason=rate_why,
         duration_s=duration_s,
-        duration_reason=sentence(length_why),
+        duration_reason=sentence("length-of-plan" if is_long else "length-short"),
         nyquist_hz=0.5 / interval,
         stars=stars,
         faintest_mag=faintest,
@@ -537,9 +538,9 @@ def _until(
         if smallest(length) <= limit:
             return _LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
         length *= const.ACCEPT_LENGTH_STEP
-    left, code = smallest(const.ACCEPT_LONGEST_S), "needs-other-frames"
-    code = "needs-other-air" if np.isfinite(left) else code
-    hidden = sentence(code, least_arcsec=left, longest_s=const.ACCEPT_LONGEST_S)
+    left = smallest(const.ACCEPT_LONGEST_S)
+    facts = {"least_arcsec": left, "longest_s": const.ACCEPT_LONGEST_S}
+    hidden = sentence("needs-other-air" if np.isfinite(left) else "needs-other-frames", **facts)
     return _LimitNeeds(**frame, length_s=None, runs=runs, how=hidden)
 
 

@@ -75,32 +75,18 @@ def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
     if not sys.stderr.isatty():
         yield lambda _done, _total: None
         return
+    from rich import progress as parts
     from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        ProgressColumn,
-        TextColumn,
-        TimeRemainingColumn,
-    )
     from rich.text import Text
 
-    class RateColumn(ProgressColumn):
+    class RateColumn(parts.ProgressColumn):
         def render(self, task: object) -> Text:
             speed = getattr(task, "speed", None)
             return Text("" if not speed else f"{speed:,.0f}/s" if speed >= 1 else f"{speed:.2f}/s")
 
-    bar = Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        MofNCompleteColumn(),
-        RateColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    with bar:
+    columns = [parts.TextColumn("{task.description}", markup=False), parts.BarColumn()]
+    columns += [parts.MofNCompleteColumn(), RateColumn(), parts.TimeRemainingColumn()]
+    with parts.Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 

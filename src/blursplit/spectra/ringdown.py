@@ -552,27 +552,15 @@ def _rings(decays: list[_Decay], fit: _Fit, noise: tuple[FloatArray, FloatArray]
         level = float(np.interp(frequency, *noise))
         misfit = max(1.0, _density_left(left, decay, cadence_s) / max(level, 1e-300))
         level *= misfit
-        spread = spreads[k] * np.sqrt(level / (2.0 * cadence_s))
+        spread = spreads[k] * np.sqrt(level / (2.0 * cadence_s)) * [frequency, zeta, 1.0, 1.0]
+        hz_sigma, zeta_sigma, bend_sigma, _ = map(float, spread)
         own = _amplitude_error(frequency, zeta, vector, level, n * cadence_s)
         others = [d for j, d in enumerate(decays) if j != k]
         alone = left + columns[:, 2 * k : 2 * k + 2] @ solution[2 * k : 2 * k + 2]
         width = None if decay.is_bent else _half_power(alone, frequency, zeta, cadence_s, others)
-        rings.append(
-            Ring(
-                frequency,
-                float(spread[0] * frequency),
-                zeta,
-                float(spread[1] * zeta),
-                vector,
-                size,
-                own,
-                angle,
-                width,
-                decay.bend,
-                float(spread[2]),
-                misfit,
-            )
-        )
+        ellipse = vector, size, own, angle
+        bend = decay.bend, bend_sigma, misfit
+        rings.append(Ring(frequency, hz_sigma, zeta, zeta_sigma, *ellipse, width, *bend))
     return rings
 
 

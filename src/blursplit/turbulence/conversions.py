@@ -19,6 +19,7 @@ from functools import lru_cache
 from math import gamma, pi
 from typing import Any, Literal
 
+import astropy.units as u
 import numpy as np
 from astropy.units import Quantity
 from numpy.typing import ArrayLike
@@ -207,8 +208,6 @@ def seeing_from_r0(r0: Quantity, wavelength: Quantity) -> Quantity:
     >>> print(f"{seeing_from_r0(10 * u.cm, 500 * u.nm):.3f}")
     1.006 arcsec
     """
-    import astropy.units as u
-
     return seeing_arcsec(r0.to_value(u.m), wavelength.to_value(u.m)) * u.arcsec
 
 
@@ -227,8 +226,6 @@ def r0_from_seeing(seeing: Quantity, wavelength: Quantity) -> Quantity:
     >>> print(f"{r0_from_seeing(2 * u.arcsec, 500 * u.nm).to(u.cm):.2f}")
     5.03 cm
     """
-    import astropy.units as u
-
     return r0_m(seeing.to_value(u.arcsec), wavelength.to_value(u.m)) * u.m
 
 
@@ -255,8 +252,6 @@ def r0_at(
     >>> print(f"{red:.2f}")
     13.70 cm
     """
-    import astropy.units as u
-
     value = scale_r0(
         r0.to_value(u.m),
         from_wavelength_m=from_wavelength.to_value(u.m),
@@ -286,8 +281,6 @@ def long_exposure_fwhm(
     >>> print(f"{long_exposure_fwhm(10 * u.cm, 500 * u.nm, 20 * u.m):.3f}")
     0.828 arcsec
     """
-    import astropy.units as u
-
     outer_m = np.inf if outer_scale is None else outer_scale.to_value(u.m)
     width = _von_karman_fwhm_arcsec(r0.to_value(u.m), outer_m, wavelength.to_value(u.m))
     return width * u.arcsec
@@ -322,8 +315,6 @@ def image_motion(
     >>> print(f"{image_motion(10 * u.cm, 20 * u.cm, 500 * u.nm):.3f}")
     0.392 arcsec
     """
-    import astropy.units as u
-
     from blursplit.turbulence.tilt import tilt_coefficient
 
     aperture_m, wavelength_m = aperture.to_value(u.m), wavelength.to_value(u.m)
