@@ -284,7 +284,7 @@ def _line(night: Night) -> LineTerm:
         damping_ratio=DAMPING,
         covariance=kept * night.mode_arcsec**2 * np.outer(unit, unit),
     )
-    return LineTerm(fit, "structure", np.array([MODE_HZ]), np.array([1.0]))
+    return LineTerm(fit, "structure", np.array([MODE_HZ]), np.ones(1), np.ones(1))
 
 
 def shortened(given: Given, frames: int) -> Given:

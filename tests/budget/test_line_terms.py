@@ -30,7 +30,8 @@ def term(
         bin_hz=0.03,
     )
     found = np.array(candidates or [frequency])
-    return LineTerm(fit, "structure", found, np.full(len(found), 1.0 / len(found)))
+    odds = np.full(len(found), 1.0 / len(found))
+    return LineTerm(fit, "structure", found, odds, np.ones(len(found)))
 
 
 def hidden(line: LineTerm, true_hz: float, exposure_s: float) -> np.ndarray:

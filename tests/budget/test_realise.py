@@ -51,6 +51,7 @@ def term_of(frequency: float, zeta: float, covariance: np.ndarray) -> LineTerm:
         owner="structure",
         candidates_hz=np.array([frequency]),
         odds=np.array([1.0]),
+        followed=np.ones(1),
     )
 
 

@@ -231,12 +231,14 @@ def _stationary(
     inside: dict[str, FloatArray] = {}
     for i, line in enumerate(lines):
         owner = line.owner
-        # Filled-in samples and centroids of trailed stars: an error no counting shows.
-        path = np.concatenate(drawn[f"line {i}"]) * (
-            1.0 + const.AMPLITUDE_SIGMA * rng.standard_normal()
-        )
+        # Filled-in samples and shared wings: an error no counting shows.
+        error = const.AMPLITUDE_SIGMA * rng.standard_normal()
+        candidate = int(rng.choice(len(line.odds), p=line.odds))
+        true_hz, gain = float(line.candidates_hz[candidate]), float(line.followed[candidate])
+        if gain != 1.0:  # of a trail
+            gain = 1.0 + (gain - 1.0) * np.exp(const.FOLLOWED_SIGMA * rng.standard_normal())
+        path = np.concatenate(drawn[f"line {i}"]) * (1.0 + error) / gain
         paths_of[owner] = paths_of[owner] + path if owner in paths_of else path
-        true_hz = float(rng.choice(line.candidates_hz, p=line.odds))
         kept = max(float(np.sinc(true_hz * grid.exposure_s)) ** 2, const.LEAST_KEPT)
         blur = (1.0 / kept - 1.0) * path.T @ path / len(path)
         inside[owner] = inside.get(owner, 0.0) + blur

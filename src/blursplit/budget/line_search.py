@@ -20,6 +20,7 @@ from blursplit.image.otf import HalfMaximum, streak_otf
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData, GridSegment
+from blursplit.motion.trails import Swing, followed_by_window
 from blursplit.rig import Rig
 from blursplit.spectra import (
     AliasDecision,
@@ -66,10 +67,26 @@ class Lines:
             perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
             star = _StarImage(stack.widths["registered"], stack.error("registered"), perfect)
         search, several = _search_lines(motion.quiet, tracks, record.rig, star, record.guests)
+        several = _with_trails(several, record.images, facts.scale_arcsec or 1.0)
         if search is None:
             return cls(None, tuple(several), none, none, None, {})
         at, limit, undetected = _limits(search, motion.quiet)
         return cls(search, tuple(several), at, limit, undetected, {})
+
+
+def _with_trails(
+    lines: Sequence[FoundLine], tracks: StarTracks, scale_arcsec: float
+) -> list[FoundLine]:
+    """Put in how far the window of the centroids follows trails, where there was one."""
+    if tracks.window_px is None or not tracks.exposure_s:
+        return list(lines)
+    swings = [
+        Swing(line.fit.covariance, line.alias.candidates_hz, line.alias.odds) for line in lines
+    ]
+    width_px = float(np.nanmedian(tracks.seen("width_px")))
+    sizes = scale_arcsec * tracks.window_px, scale_arcsec * width_px
+    gains = followed_by_window(swings, tracks.exposure_s, *sizes)
+    return [replace(line, followed=gain) for line, gain in zip(lines, gains, strict=True)]
 
 
 def _limits(

@@ -34,6 +34,8 @@ class LineTerm:
     owner: Literal["tracking", "structure", "open"]
     candidates_hz: FloatArray
     odds: FloatArray
+    # Of each candidate, (n,): amplitude of the centroids over that of the frames' mean places.
+    followed: FloatArray
 
     @property
     def true_hz(self) -> float:
@@ -108,7 +110,10 @@ def blur_inside_exposure(
         likely = term.odds >= const.LINE_LEAST_ODDS
         odds = term.odds[likely] / term.odds[likely].sum()
         blurs = np.stack(
-            [_line_blur(term, hz, exposure_s, cycles_arcsec) for hz in term.candidates_hz[likely]]
+            [
+                _line_blur(term.fit.covariance / gain**2, hz, exposure_s, cycles_arcsec)
+                for hz, gain in zip(term.candidates_hz[likely], term.followed[likely], strict=True)
+            ]
         )
         middle = odds @ blurs
         mean += middle
@@ -117,16 +122,18 @@ def blur_inside_exposure(
 
 
 def _line_blur(
-    term: LineTerm, true_hz: float, exposure_s: float, cycles_arcsec: FloatArray
+    seen_arcsec2: FloatArray, true_hz: float, exposure_s: float, cycles_arcsec: FloatArray
 ) -> FloatArray:
     """Ln of the azimuthal mean transfer function of one line inside the exposures.
+
+    `seen_arcsec2` (2, 2): covariance of the frames' mean places.
 
     An exposure much shorter than the period draws the star out into a line whose length varies
     from frame to frame like a Gaussian: the mean of sinc(f L). One that holds a whole turn or
     more blurs like J0 of an amplitude that varies like Rayleigh's, which is a Gaussian.
     """
     kept = max(float(np.sinc(true_hz * exposure_s)) ** 2, const.LEAST_SINC2)
-    covariance = term.fit.covariance * (1.0 - kept) / kept
+    covariance = seen_arcsec2 * (1.0 - kept) / kept
     angle = np.pi * (np.arange(const.STREAK_ANGLES) + 0.5) / const.STREAK_ANGLES
     unit = np.stack([np.cos(angle), np.sin(angle)])
     sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))

@@ -34,6 +34,7 @@ class FoundLine:
     owner: Literal["tracking", "structure", "open"] = "structure"
     family: int | None = None
     kept: FloatArray | None = None  # of each candidate's power by the mean over the rows
+    followed: FloatArray | None = None  # by each candidate; see `LineTerm`, None means ones
     steady_chance: float | None = None  # that noise makes so steady a sinusoid (Thomson's F)
 
     @property
@@ -44,6 +45,7 @@ class FoundLine:
             owner=self.owner,
             candidates_hz=self.alias.candidates_hz,
             odds=self.alias.odds / self.alias.odds.sum(),
+            followed=np.ones(len(self.alias.odds)) if self.followed is None else self.followed,
         )
 
 
@@ -408,6 +410,8 @@ def _one_line(
     gains = 1.0 / np.maximum(kept, const.LEAST_SINC2)
     if line.kept is not None:
         gains = gains / np.maximum(line.kept, const.LINE_LEAST_ROWS)
+    if line.followed is not None:
+        gains = gains / line.followed**2
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
     rms = Estimate.with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:

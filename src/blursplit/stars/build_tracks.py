@@ -78,6 +78,7 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
         finder_adu=field.image_adu,
         stamps=stamps,
         pixels=tracker.blank.statistics(curve),
+        window_px=tracker.setup.window_px if tracker.setup.method == "windowed" else None,
         notes=tuple(notes),
         dropped=dropped,
     )

@@ -109,6 +109,8 @@ class StarTracks:
     stamps : Stamps or None
     pixels : PixelStatistics or None
         None for positions that were not measured on frames here.
+    window_px : float or None
+        Sigma of the Gaussian window of the centroids; None for other ones.
     notes : tuple of (code, facts)
         Warnings that go into the result.
     dropped : dict
@@ -141,6 +143,7 @@ class StarTracks:
     finder_adu: NDArray[np.float32] | None = None
     stamps: Stamps | None = None
     pixels: PixelStatistics | None = None
+    window_px: float | None = None
     notes: tuple[Note, ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)
 
