@@ -130,7 +130,7 @@ def line_of(frequency, rms, candidates, odds):
         rms=rms,
         rms_sigma=0.03 * rms,
     )
-    return SimpleLine(fit, "structure", np.array(candidates), np.array(odds))
+    return SimpleLine(fit, "structure", np.array(candidates), np.array(odds), np.ones(len(odds)))
 
 
 class SimpleLine(LineTerm):

@@ -422,7 +422,7 @@ def _one_line(
     damping_high = fit.damping_high * fit.frequency_hz / true_hz
     damping: Estimate | None
     if fit.damping_ratio is None:
-        damping = Estimate(value=None, low=0.0, high=damping_high, high95=damping_high)
+        damping = Estimate.upper_limit(damping_high)
     else:
         ratio, low = np.array([fit.damping_ratio, fit.damping_low]) * fit.frequency_hz / true_hz
         damping = Estimate(

@@ -451,7 +451,7 @@ def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:
     if not limit:
         return Estimate.from_draws(draws)
     high = float(np.quantile(draws, 0.95))
-    return Estimate(value=None, low=0.0, high=high, high95=high)
+    return Estimate.upper_limit(high)
 
 
 def _doubts(
