@@ -838,7 +838,7 @@ N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 DRIFT_BENDS = (2, 3, 4)  # orders of Legendre | bends that show slow motion beside a straight drift
 MEASURE_SEED = 20_260  # - | any will do: the same frames give the same numbers
 AMPLITUDE_SIGMA = 0.02  # - | filled-in samples, shared wings; judgement, no source
-# Frames and steps of the solved windows: slopes to 0.01, sizes from seen ones to 0.01 (computed)
+# frames, steps, rounds | of the solved windows: slopes and sizes to 0.01 (computed)
 TRAIL_FRAMES, TRAIL_STEPS, TRAIL_ROUNDS = 400, 24, 6
 TRAIL_MATTERS = 0.005  # of the window's and star's variance | shorter: within AMPLITUDE_SIGMA
 MOST_FOLLOWED = 2.0  # - | longer trails leave the window two places; judgement
