@@ -82,10 +82,8 @@ class FocusFit:
         )
         best_range, slope_range = run.ranges()
         for _ in range(2):  # the second time on the part that holds the posterior
-            best, log_slope = (
-                np.linspace(*best_range, const.FOCUS_N_BEST),
-                np.linspace(*slope_range, const.FOCUS_N_SLOPE),
-            )
+            best = np.linspace(*best_range, const.FOCUS_N_BEST)
+            log_slope = np.linspace(*slope_range, const.FOCUS_N_SLOPE)
             chance, rest, sigma = run.log_chance(best, log_slope, air)
             chance += log_slope[:, None]
             if predicted_slope is not None:
@@ -121,12 +119,8 @@ class _Air:
 
 def _air_hypotheses(log_air: FloatArray, error: FloatArray) -> _Air:
     """Return scatter, and what is expected of each run's air given what its pairs saw."""
-    s, follows = (
-        a.ravel()
-        for a in np.meshgrid(
-            np.geomspace(*const.AIR_SCATTER_RANGE, const.FOCUS_N_SCATTER), const.FOCUS_FOLLOWS
-        )
-    )
+    scatters = np.geomspace(*const.AIR_SCATTER_RANGE, const.FOCUS_N_SCATTER)
+    s, follows = (a.ravel() for a in np.meshgrid(scatters, const.FOCUS_FOLLOWS))
     seen = np.isfinite(log_air) & np.isfinite(error)
     value = np.where(seen, log_air, 0.0)
     spread = s[:, None] ** 2 + np.where(seen, error, 1.0) ** 2
@@ -206,6 +200,3 @@ def _draw_positive(mean: FloatArray, sigma: FloatArray, rng: np.random.Generator
     below = ndtr(-mean / sigma)
     u = below + (1.0 - below) * rng.uniform(1e-9, 1.0 - 1e-9, len(mean))
     return np.asarray(np.maximum(mean + sigma * ndtri(np.minimum(u, 1.0 - 1e-12)), 0.0))
-
-
-# --- astigmatism ----------------------------------------------------------------------------------

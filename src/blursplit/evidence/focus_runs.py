@@ -97,9 +97,8 @@ class _FocusRun:
         blocks = _equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
         unit = _equivalent_variance(np.eye(n_baselines), cycles)
         error = np.std(blocks, ddof=1) / np.sqrt(len(blocks)) if len(blocks) > 1 else 0.0
-        return float(value), float(
-            np.hypot(error, const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit))
-        )
+        own = const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit)
+        return float(value), float(np.hypot(error, own))
 
 
 @dataclass(frozen=True)
@@ -133,16 +132,14 @@ def _find_astigmatism(
     cycles = runs[0].cycles_arcsec[:n_baselines]
     waves = 2.0 * np.exp(2j * DIRECTIONS_RAD) / len(DIRECTIONS_RAD)
     harmonic = np.array([run.log_loss[:n_baselines] @ waves for run in runs])
-    second = _equivalent_variance(harmonic.real, cycles) + 1j * _equivalent_variance(
-        harmonic.imag, cycles
-    )
+    real, imaginary = (_equivalent_variance(p, cycles) for p in (harmonic.real, harmonic.imag))
+    second = real + 1j * imaginary
     position = np.array([run.position for run in runs])
     sigma = fit.defocus_arcsec(position)
     # What the loss gains for a small change of the squared rays, beyond the Gaussian regime too.
     table = (fit.loss[0] ** 2, fit.loss[1])
-    gain = (
-        np.interp(sigma**2 + const.FOCUS_STEP_ARCSEC2, *table) - np.interp(sigma**2, *table)
-    ) / const.FOCUS_STEP_ARCSEC2
+    step = const.FOCUS_STEP_ARCSEC2
+    gain = (np.interp(sigma**2 + step, *table) - np.interp(sigma**2, *table)) / step
     x = 2.0 * gain * sigma * np.sign(position[:, None] - fit.best)
     x = x - x.mean(axis=0)
     power = (x**2).sum(axis=0)
@@ -204,9 +201,8 @@ class FocusRuns(Guest):
         curve = _focus_curve(own, self.others, sure(facts.optics), transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
-            least = const.FWHM_PER_SIGMA * float(
-                np.sqrt(np.percentile(curve.least_arcsec2, const.PERCENTILES[0]))
-            )
+            low = float(np.percentile(curve.least_arcsec2, const.PERCENTILES[0]))
+            least = const.FWHM_PER_SIGMA * low**0.5
             if least > stated * (1.0 + 2.0 * const.FOCUS_STATED_SIGMA):
                 curve.warn("focus-disagrees", least_arcsec=least, stated_arcsec=stated)
         return replace(self, curve=curve)
@@ -267,9 +263,7 @@ class _FocusCurve:
     @property
     def is_shown(self) -> bool:
         """Whether defocus, or astigmatism, was found and not only limited."""
-        return any(
-            part is not None and not part.is_limit for part in (self.defocus, self.astigmatism)
-        )
+        return any(part and not part.is_limit for part in (self.defocus, self.astigmatism))
 
     def warn(self, code: str, **facts: float | str | None) -> None:
         """Keep a doubt that goes with the numbers."""
@@ -293,10 +287,8 @@ def _focus_run(
     known = known - 2.0 * np.pi**2 * (form + 2.0 * facts.dispersion[0, 1] * fx * fy)
     stack = images.stack
     otf = np.maximum(modulus_around(stack.images["registered"], cycles * scale), 1e-6)
-    good = (otf.mean(axis=1) > const.LEAST_TRANSFER) & (
-        cycles * scale < const.MOST_TRANSFER_CYCLES_PX
-    )
-    good = np.cumprod(good).astype(bool)
+    good = cycles * scale < const.MOST_TRANSFER_CYCLES_PX
+    good = np.cumprod(good & (otf.mean(axis=1) > const.LEAST_TRANSFER)).astype(bool)
     loss = np.where(good[:, None], known - np.log(otf), np.nan)
     parts = np.stack([modulus_around(b, cycles * scale) for b in stack.blocks["registered"]])
     blocks = known - np.log(np.maximum(parts, 1e-6))
@@ -313,14 +305,8 @@ def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
         focal_m = const.ARCSEC_PER_RADIAN * pixel_um * 1e-6 / scale
     if not step_um or not focal_m:
         return None
-    return float(
-        _defocus_sigma_arcsec(
-            step_um * 1e-6,
-            aperture_m=optics.aperture_m,
-            focal_length_m=float(focal_m),
-            obstruction=optics.obstruction,
-        )
-    )
+    sizes = {"aperture_m": optics.aperture_m, "obstruction": optics.obstruction}
+    return float(_defocus_sigma_arcsec(step_um * 1e-6, focal_length_m=float(focal_m), **sizes))
 
 
 def _read_focus_run(
@@ -411,9 +397,7 @@ def _focus_curve(
             out.warn("focus-run-too-blurred", name=run.name, position=run.position)
     n = min((run.n_usable for run in runs), default=0)  # baselines that all of them share
     positions = len({run.position for run in runs})
-    if own not in runs or positions < (
-        const.FOCUS_FEWEST if predicted is None else const.FOCUS_FEWEST - 1
-    ):
+    if own not in runs or positions < const.FOCUS_FEWEST - (predicted is not None):
         out.warn("focus-few-positions", positions=positions)
         return out
     telescope = {
@@ -464,10 +448,9 @@ def _fit(
     if len(np.unique(position)) < const.FOCUS_FEWEST:
         return fitted(known)
     free = fitted(None)
-    low, high = np.percentile(free.slope_arcsec, const.PERCENTILES[:: len(const.PERCENTILES) - 1])
-    if low < predicted * (1.0 + 2.0 * const.FOCUS_SLOPE_SIGMA) and high > predicted * (
-        1.0 - 2.0 * const.FOCUS_SLOPE_SIGMA
-    ):
+    low, *_, high = np.percentile(free.slope_arcsec, const.PERCENTILES)
+    away = 2.0 * const.FOCUS_SLOPE_SIGMA
+    if low < predicted * (1.0 + away) and high > predicted * (1.0 - away):
         return fitted(known)
     out.warn("focus-slope-disagrees", times=float(np.median(free.slope_arcsec)) / predicted)
     return free
@@ -522,9 +505,8 @@ def _describe_curve(
     points = [(run, *run.variance_arcsec2(n)) for run in runs]
     rest = const.FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
     defocus = const.FWHM_PER_SIGMA * np.sqrt(sure(out.least_arcsec2))
-    shown = np.percentile(defocus, const.PERCENTILES[0]) > const.FOCUS_LEAST_SHOWN * float(
-        np.median(rest)
-    )
+    least = const.FOCUS_LEAST_SHOWN * float(np.median(rest))
+    shown = np.percentile(defocus, const.PERCENTILES[0]) > least
     out.defocus = Estimate.of(defocus) if shown else Estimate.limit(defocus)
     out.part = Focus(
         positions=[

@@ -37,9 +37,8 @@ class _LongFrames:
     @property
     def is_shown(self) -> bool:
         """Whether the elongations follow the steps."""
-        return self.share_measured is not None and self.share_measured[0] > (
-            3.0 * self.share_measured[1]
-        )
+        value, sigma = self.share_measured or (0.0, 0.0)
+        return value > 3.0 * sigma
 
 
 def slow_motion(
@@ -62,22 +61,13 @@ def slow_motion(
         if record.shapes_are_stars:
             gain = record.rig.get("gain_e_per_adu")
             tensors = FrameTensors.of(record.images, scale, gain_e_per_adu=gain)
-        long = _tracking_of_long_frames(
-            tracks.time_s,
-            tracks.segment,
-            shared,
-            motion.noise_px * scale,
-            exposure,
-            tensors,
-            n_draws=const.N_HISTORIES,
-            seed=seed,
-        )
+        told = tracks.time_s, tracks.segment, shared, motion.noise_px * scale, exposure, tensors
+        long = _tracking_of_long_frames(*told, n_draws=const.N_HISTORIES, seed=seed)
         if long is not None:
             rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
     else:
-        rates = _drift_of_short_frames(
-            tracks.time_s, tracks.segment, shared, n_draws=const.N_HISTORIES, seed=seed
-        )
+        how = {"n_draws": const.N_HISTORIES, "seed": seed}
+        rates = _drift_of_short_frames(tracks.time_s, tracks.segment, shared, **how)
         inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
     paths, blurs = [], []
     for rate, blur in zip(rates, inside, strict=True):
@@ -141,9 +131,7 @@ def _tracking_of_long_frames(
         inside_arcsec2=share[:, None, None] * mean,
         frames_arcsec2=float(share.mean()) * frames,
         share=share * duty**2,
-        share_measured=None
-        if measured is None
-        else (measured.slope * duty**2, measured.sigma * duty**2),
+        share_measured=(measured.slope * duty**2, measured.sigma * duty**2) if measured else None,
     )
 
 
@@ -190,10 +178,8 @@ def _drift_of_short_frames(
     rng = np.random.default_rng(seed)
     seen = np.isfinite(shared_arcsec).all(axis=1)
     time, path, part = time_s[seen], shared_arcsec[seen], segment[seen]
-    block = np.minimum(
-        ((time - time[0]) / max(np.ptp(time), 1e-9) * const.DRIFT_BLOCKS).astype(np.int64),
-        const.DRIFT_BLOCKS - 1,
-    )
+    place = (time - time[0]) / max(np.ptp(time), 1e-9) * const.DRIFT_BLOCKS
+    block = np.minimum(place.astype(np.int64), const.DRIFT_BLOCKS - 1)
     number = np.unique(np.stack([part, block]), axis=1, return_inverse=True)[1].ravel()
     count = np.bincount(number)
 

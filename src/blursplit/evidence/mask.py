@@ -117,7 +117,7 @@ def _measure_mask(
     uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
     r0, sigma, disagreement = _join(axes, 0.6 * uneven)
     systematic = _systematic(model, outer_scale_m, posterior, factors, mix_sigma)
-    wind = tuple(float(v) for v in _quantiles(mixtures.wind_m_s(), posterior))
+    slow, usual, fast = map(float, _quantiles(mixtures.wind_m_s(), posterior))
     common = [
         float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
         for part in (x_arcsec, y_arcsec)
@@ -127,12 +127,8 @@ def _measure_mask(
     own = posterior @ mixtures.mean_of(_single_factors(mixtures.speeds_m_s, exposure_s, model))
     single = float(own) * model.single
     along, across = unit * r0 ** (-5.0 / 3.0) * (single - 0.25 * np.multiply(kernels, left))
-    zenith = scale_r0(
-        r0,
-        from_wavelength_m=wavelength_m,
-        to_wavelength_m=const.SEEING_WAVELENGTH_M,
-        from_airmass=airmass,
-    )
+    waves = {"from_wavelength_m": wavelength_m, "to_wavelength_m": const.SEEING_WAVELENGTH_M}
+    zenith = scale_r0(r0, **waves, from_airmass=airmass)
     return _MaskResult(
         along=axes[0],
         across=axes[1],
@@ -140,7 +136,7 @@ def _measure_mask(
         r0_500nm_zenith_m=float(zenith),
         log_r0_sigma=sigma,
         log_r0_systematic=systematic,
-        wind_m_s=(wind[0], wind[1], wind[2]),
+        wind_m_s=(slow, usual, fast),
         common_variance_arcsec2=(common[0], common[1]),
         expected_common_arcsec2=(
             float(along * cosine**2 + across * sine**2),
@@ -222,10 +218,8 @@ def _join(axes: list[_AxisEstimate], uneven: float) -> tuple[float, float, float
     sigmas = np.array([axis.log_r0_sigma for axis in seen])
     weight = sigmas**-2.0
     mean = float(np.exp(np.sum(weight * logs) / weight.sum()))
-    disagreement = (
-        float((logs[0] - logs[1]) / np.hypot(np.hypot(*sigmas), uneven)) if len(seen) > 1 else 0.0
-    )
-    return mean, float(weight.sum() ** -0.5), disagreement
+    apart = float((logs[0] - logs[-1]) / np.hypot(np.linalg.norm(sigmas), uneven))
+    return mean, float(weight.sum() ** -0.5), apart
 
 
 def _systematic(
@@ -341,10 +335,9 @@ def _wind_mixtures(wind_m_s: tuple[float, float]) -> _WindMixtures:
     """
     rng = np.random.default_rng(0)
     speeds = np.geomspace(wind_m_s[0], wind_m_s[1], const.MASK_SPEEDS)
-    cell = rng.integers(
-        0, const.MASK_SPEEDS * const.MASK_ANGLES, (const.MASK_MIXTURES, const.MASK_MOST_LAYERS)
-    )
-    weight = rng.exponential(size=(const.MASK_MIXTURES, const.MASK_MOST_LAYERS))
+    shape = const.MASK_MIXTURES, const.MASK_MOST_LAYERS
+    cell = rng.integers(0, const.MASK_SPEEDS * const.MASK_ANGLES, shape)
+    weight = rng.exponential(size=shape)
     layers = np.arange(const.MASK_MIXTURES) % const.MASK_MOST_LAYERS + 1
     weight[np.arange(const.MASK_MOST_LAYERS) >= layers[:, None]] = 0.0
     return _WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
@@ -410,10 +403,9 @@ def _rebinned_factor(
     speeds = mixtures.speeds_m_s
     single = _exposed_variance(speeds, exposure_s, 0.0, mask)
     lagged = _exposed_variance(speeds, exposure_s, cadence_s, mask)
-    along, across = (
-        0.5 * (1.0 + mixtures.mean_of(lagged[i]) / mixtures.mean_of(single[i])) for i in (0, 1)
-    )
-    return along, across
+    along, across = map(mixtures.mean_of, single)
+    later_along, later_across = map(mixtures.mean_of, lagged)
+    return 0.5 * (1.0 + later_along / along), 0.5 * (1.0 + later_across / across)
 
 
 def _exposed_variance(
@@ -618,10 +610,8 @@ def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[flo
     declared = rig.get("mask_angle_deg")
     if declared is not None:
         return float(declared), notes
-    dx, dy = (
-        float(np.nanmedian(np.diff(tracks.seen(name)[:, list(pair)], axis=1)))
-        for name in ("x_px", "y_px")
-    )
+    apart = [np.diff(tracks.seen(name)[:, list(pair)], axis=1) for name in ("x_px", "y_px")]
+    dx, dy = (float(np.nanmedian(values)) for values in apart)
     angle = float(np.degrees(np.arctan2(dy, dx)) % 180.0)
     return angle, [*notes, Remark.of("mask-angle-assumed", angle_deg=angle)]
 
@@ -649,13 +639,11 @@ def _as_one_star(tracks: StarTracks, pair: tuple[int, int]) -> StarTracks:
 # --- as parts of the result -----------------------------------------------------------------------
 def _with_mask(part: Atmosphere, reading: _MaskReading) -> Atmosphere:
     """Put what the mask measured into the air's part, in place of the joint fit's."""
-    result = reading.result
+    result, error = reading.result, reading.log_r0_error
+    seeing = float(seeing_arcsec(result.r0_500nm_zenith_m, const.SEEING_WAVELENGTH_M))
     update: dict[str, object] = {
-        "r0_500nm_zenith_m": _log_estimate(result.r0_500nm_zenith_m, reading.log_r0_error),
-        "seeing_500nm_zenith_arcsec": _log_estimate(
-            float(seeing_arcsec(result.r0_500nm_zenith_m, const.SEEING_WAVELENGTH_M)),
-            reading.log_r0_error,
-        ),
+        "r0_500nm_zenith_m": _log_estimate(result.r0_500nm_zenith_m, error),
+        "seeing_500nm_zenith_arcsec": _log_estimate(seeing, error),
         "evidence": [EVIDENCE, *part.evidence],
     }
     if part.lower_seeing_arcsec is None:

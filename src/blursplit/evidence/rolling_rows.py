@@ -74,14 +74,10 @@ def _zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     """Return the zones (order, sign) that the plain mean over the rows loses."""
     if grid.row_time_s is None or len(grid.star) < const.ROWS_FEWEST_STARS:
         return []
-    rate = 1.0 / grid.cadence_s
-    kept = {
-        order: float(kept_by_rows(np.array([order * rate]), grid.row_time_s, grid.cadence_s)[0])
-        for order in range(1, const.ROWS_HIGHEST_ORDER + 1)
-    }
-    return [
-        (order, sign) for order in kept if kept[order] < const.ROWS_MOST_KEPT for sign in (-1, 1)
-    ]
+    orders = np.arange(1, const.ROWS_HIGHEST_ORDER + 1)
+    kept = kept_by_rows(orders / grid.cadence_s, grid.row_time_s, grid.cadence_s)
+    lost = orders[kept < const.ROWS_MOST_KEPT].tolist()
+    return [(order, sign) for order in lost for sign in (-1, 1)]
 
 
 def _row_aligned_motion(
@@ -183,12 +179,8 @@ def find_row_delay(
     found = [d for line in _apart(lines) for d in _delays(grid, row, column, line, lines)]
     best: tuple[float, list[_Delay]] = 0.0, []
     for seed in found:
-        agree = [
-            d
-            for d in found
-            if abs(d.by_row - seed.by_row)
-            < const.ROWS_AGREE * np.hypot(d.row_error, seed.row_error)
-        ]
+        apart = [abs(d.by_row - seed.by_row) / np.hypot(d.row_error, seed.row_error) for d in found]
+        agree = [d for d, far in zip(found, apart, strict=True) if far < const.ROWS_AGREE]
         sigmas = abs(np.divide(*_joined(agree)))
         if sigmas > best[0]:
             best = float(sigmas), agree
@@ -250,11 +242,8 @@ def _delays(
     low, high = min(low, line.frequency_hz - reach), max(high, line.frequency_hz + reach)
     usable = frequency > reach
     inside = usable & (frequency > low) & (frequency < high)
-    beside = (
-        usable
-        & (abs(frequency - line.frequency_hz) < const.ARRAY_SIDE_BAND * (high - low))
-        & ~inside
-    )
+    beside = usable & ~inside
+    beside &= abs(frequency - line.frequency_hz) < const.ARRAY_SIDE_BAND * (high - low)
     for other in lines:
         if other is not line:
             beside &= (frequency < other.band_hz[0]) | (frequency > other.band_hz[1])
@@ -305,10 +294,8 @@ def _phase_delay(
     # no shutter takes longer over its rows than the next frame takes to come
     longest = cadence_s / np.ptp(place) if np.ptp(place) > 0 else 0.0
     trials = np.linspace(-longest, longest, const.ROWS_DELAY_STEPS)
-    together = [
-        np.square(abs((z * np.exp(-1j * np.outer(omega, k * place)))[inside].mean(axis=1))).sum()
-        for k in trials
-    ]
+    turns = [np.exp(-1j * np.outer(omega, k * place)) for k in trials]
+    together = [np.square(abs((z * turn)[inside].mean(axis=1))).sum() for turn in turns]
     delay = float(trials[int(np.argmax(together))])
     for _ in range(const.ROWS_ROUNDS):
         turned = z * np.exp(-1j * np.outer(omega, delay * place))
@@ -317,10 +304,8 @@ def _phase_delay(
         product = omega * (weighed * mean.conj()).imag
         square = omega**2 * power
         scale = lever @ place * (square[inside].sum() - share * square[~inside].sum())
-        if (
-            not power[inside].mean() > const.ROWS_LEAST_CONTRAST * power[~inside].mean()
-            or scale <= 0
-        ):
+        stands_out = power[inside].mean() > const.ROWS_LEAST_CONTRAST * power[~inside].mean()
+        if scale <= 0 or not stands_out:
             return None
         delay += float((product[inside].sum() - share * product[~inside].sum()) / scale)
         if abs(delay) > longest:

@@ -143,21 +143,14 @@ class PairSpectra:
         """
         low, high = stated.offset_s or const.SENSOR_OFFSET_S
         found = _align_cameras(main, second, (low, high))
-        if stated.angle_deg is not None:
-            found = replace(
-                found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf
-            )
+        angle_deg = stated.angle_deg
+        if angle_deg is not None:
+            found = replace(found, angle_deg=angle_deg, mirrored=stated.mirrored, lead=np.inf)
         at = float(np.clip(found.offset_s, low, high))
         is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
         reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
-        spectra = _pair_spectra(
-            main,
-            second,
-            baseline_m,
-            replace(found, offset_s=at),
-            reach_s=reach,
-            turn=stated.angle_deg is None,
-        )
+        found, turn = replace(found, offset_s=at), angle_deg is None
+        spectra = _pair_spectra(main, second, baseline_m, found, reach_s=reach, turn=turn)
         shown = [spectra.coherence_at(line_hz) > const.PAIR_SHARED_LINE for line_hz in lines_hz]
         if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
             return spectra, "second-camera-clock"
@@ -225,10 +218,8 @@ def _turns(main: CameraMotion, second: CameraMotion, offset_s: float) -> list[Fl
     for hand in (1.0, -1.0):
         (x, y), (u, v) = np.moveaxis(sums[0], 2, 0), np.moveaxis(sums[1], 2, 0).conj()
         v = hand * v
-        along, across = (
-            np.add.reduceat(np.real(part).sum(axis=1), edges)
-            for part in (x * u + y * v, y * u - x * v)
-        )
+        parts = (np.real(part).sum(axis=1) for part in (x * u + y * v, y * u - x * v))
+        along, across = (np.add.reduceat(part, edges) for part in parts)
         both = np.outer(along, np.cos(turn)) + np.outer(across, np.sin(turn))
         alike = np.clip(both / np.sqrt(first * other)[:, None], 0.0, 1.0 - 1e-9)
         out.append(-(count[:, None] * np.log1p(-(alike**2))).sum(axis=0))
@@ -360,9 +351,8 @@ def _refined(
             return float(np.sum(count[:, None] * power(at) / level))
 
         simplex = best + np.array([[0.0, 0.0], [0.5, 0.0], [0.0, 0.5]])
-        best = minimize(
-            cost, best, method="Nelder-Mead", options={**options, "initial_simplex": simplex}
-        ).x
+        how = {**options, "initial_simplex": simplex}
+        best = minimize(cost, best, method="Nelder-Mead", options=how).x
     delay, angle = meant(best)
     return moved(delay, angle), replace(
         alignment,

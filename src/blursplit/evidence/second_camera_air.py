@@ -66,10 +66,8 @@ def _air_matrices(
     power = power * weight * 2 / wind_m_s[:, None, None]
     table = np.geomspace(1e-3, f.max() * 1.01, 600)
     # of the plane tilt: a scale factor turns it into what the centroid measures
-    gains = [
-        np.interp(f, table, _signed_tilt_gain(table, c.aperture_m, c.obstruction))
-        for c in spectra.cameras
-    ]
+    tilts = [_signed_tilt_gain(table, c.aperture_m, c.obstruction) for c in spectra.cameras]
+    gains = [np.interp(f, table, tilt) for tilt in tilts]
     c, s = np.cos(direction_rad)[:, None], np.sin(direction_rad)[:, None]
     b = spectra.baseline_m
     place_u, place_v = (c * b)[:, :, None], (-s * b)[:, :, None]
@@ -114,9 +112,8 @@ def _folded(
         return np.asarray((1 - part) * density[:, low] + part * density[:, low + 1])
 
     def exposed(where_hz: FloatArray) -> FloatArray:
-        return np.asarray(
-            np.sinc(where_hz * cameras[i].exposure_s) * np.sinc(where_hz * cameras[j].exposure_s)
-        )
+        one, other = (np.sinc(where_hz * cameras[k].exposure_s) for k in (i, j))
+        return np.asarray(one * other)
 
     total = at(f) * exposed(f)
     if i == j:
@@ -159,9 +156,8 @@ class _LayerTable:
         lower = np.minimum(angle.astype(np.int64), n_turns - 3)
         part = (angle - lower)[:, None]
         node = n_turns * corner + lower[:, None]
-        turned = self._mean(
-            np.hstack([node, node + 1]), np.hstack([(1 - part) * weight, part * weight])
-        )
+        shares = np.hstack([(1 - part) * weight, part * weight])
+        turned = self._mean(np.hstack([node, node + 1]), shares)
         turned[..., 0] = np.exp(turned[..., 0])
         both = steady[..., None] * turned + (1 - steady[..., None]) * anyhow
         return both[..., 0], both[..., 1]
@@ -240,10 +236,8 @@ class PairEvidence:
         once = (const.FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0)
         weight = use / (1.0 + model / error2 * once)
         # over the products' own scatter: a weight must not count the unit of the densities
-        total -= 0.5 * np.sum(
-            weight * (left**2 + np.log(error2 / self.cross_variance)), axis=(1, 2)
-        )
-        return np.asarray(total)
+        misfit = weight * (left**2 + np.log(error2 / self.cross_variance))
+        return np.asarray(total - 0.5 * misfit.sum(axis=(1, 2)))
 
     def folded_shake(self, shared: FloatArray, log_fall: FloatArray) -> FloatArray:
         """Return what shake beyond the bins adds to the difference, exposures undone.
@@ -382,12 +376,9 @@ class PairEvidence:
         for low, high in lines_hz:
             half = 0.5 * np.gradient(spectra.frequency_hz)
             steady &= (edge[:, 0] + half < low) | (edge[:, 0] - half > high)
-        near, outside = (
-            _layer_table(spectra, outer, nodes, wavelength_m)
-            for outer, nodes in zip(
-                (const.PAIR_NEAR_L0_M, const.PAIR_FAR_L0_M), const.PAIR_OUTER_NODES, strict=True
-            )
-        )
+        nodes = const.PAIR_OUTER_NODES
+        near = _layer_table(spectra, const.PAIR_NEAR_L0_M, nodes[0], wavelength_m)
+        outside = _layer_table(spectra, const.PAIR_FAR_L0_M, nodes[1], wavelength_m)
         return cls(spectra, near, outside, steady)
 
 
@@ -399,12 +390,8 @@ def _layer_table(
     turn = np.linspace(0.0, 0.5 * np.pi, const.PAIR_DIRECTIONS)
     w, o, t = (part.ravel() for part in np.meshgrid(wind, outer, turn, indexing="ij"))
     pieces = max(1, w.size // const.PAIR_PROFILES_AT_ONCE)
-    air = np.concatenate(
-        [
-            _air_matrices(spectra, np.exp(w[k]), t[k], np.exp(o[k]), wavelength_m)
-            for k in np.array_split(np.arange(w.size), pieces)
-        ]
-    )
+    parts = np.array_split(np.stack([np.exp(w), t, np.exp(o)]), pieces, axis=1)
+    air = np.concatenate([_air_matrices(spectra, v, a, size, wavelength_m) for v, a, size in parts])
     undone = spectra.undone(air)
     values = np.stack([difference_power(undone), np.real(undone[..., 0, 1])], axis=-1)
     values = values.reshape(wind.size, n_outer, turn.size, *values.shape[1:])

@@ -182,12 +182,8 @@ def _make_blocks(duration_s: float, highest_hz: float) -> _Blocks:
     """Return independent frequencies up to the frames' highest, in blocks of enough of them."""
     step = (const.SENSOR_TAPERS + 1) / duration_s
     f = step * np.arange(1, max(2, int((highest_hz - step / 2) / step) + 1))
-    each = int(
-        max(
-            np.ceil(const.SENSOR_BLOCK_COEFFICIENTS / const.SENSOR_TAPERS),
-            const.SENSOR_BLOCK_HZ // step,
-        )
-    )
+    fewest = np.ceil(const.SENSOR_BLOCK_COEFFICIENTS / const.SENSOR_TAPERS)
+    each = int(max(fewest, const.SENSOR_BLOCK_HZ // step))
     count = max(1, f.size // each)
     block = np.minimum(np.arange(f.size) // each, count - 1)
     centre = np.array([f[block == b].mean() for b in range(count)])
@@ -203,14 +199,9 @@ class _Signal:
         step = float(np.median(np.diff(sensor.time_s)))
         n = round((sensor.time_s[-1] - sensor.time_s[0]) / step) + 1
         grid = sensor.time_s[0] + np.arange(n) * step
-        values = np.stack(
-            [
-                np.interp(grid, sensor.time_s[ok], channel[ok])
-                for channel, ok in zip(sensor.values.T, sensor.good.T, strict=True)
-            ],
-            axis=1,
-        )
-        values = remove_trend(values)
+        channels = zip(sensor.values.T, sensor.good.T, strict=True)
+        read = [np.interp(grid, sensor.time_s[ok], channel[ok]) for channel, ok in channels]
+        values = remove_trend(np.stack(read, axis=1))
         edge = np.clip(np.minimum(np.arange(n), np.arange(n)[::-1]) * step / 0.5, 0, 1)
         values *= (0.5 - 0.5 * np.cos(np.pi * edge))[:, None]
         pad = int(4.0 / step)
@@ -219,9 +210,8 @@ class _Signal:
         self.frequency_hz = np.fft.rfftfreq(self._n, step)
         spectrum = np.fft.rfft(values, n=self._n, axis=0)
         # below a tenth of the lowest frequency of interest the division would only blow up noise
-        gain = nominal_rotation(
-            sensor.kind, np.maximum(self.frequency_hz, 1e-9), sensor.shape_per_m
-        )
+        frequency = np.maximum(self.frequency_hz, 1e-9)
+        gain = nominal_rotation(sensor.kind, frequency, sensor.shape_per_m)
         gain[self.frequency_hz < 1.0 / (n * step)] = 0.0
         self.spectrum = spectrum * gain[:, None]
         self.zones = self._zones()
@@ -248,9 +238,8 @@ class _Signal:
         edge = np.arange(total.shape[0]) - 0.5
         tau = max(self.exposure_s, self.step_s)
         ends = np.stack([middle_s - tau / 2, middle_s + tau / 2]) - self.grid_start_s
-        ends = ends / self.step_s
         # before the record's start the padded series' own end is read: both are zero
-        ends = np.clip(ends, edge[0], edge[-1])
+        ends = np.clip(ends / self.step_s, edge[0], edge[-1])
         read = np.stack([np.interp(ends, edge, column) for column in total.T], axis=-1)
         return np.asarray((read[1] - read[0]) * self.step_s / tau)
 
@@ -265,9 +254,8 @@ class _Signal:
         gap = np.diff(sensor.time_s) > sensor.gap_s
         edges = np.r_[sensor.time_s[bad], sensor.time_s[:-1][gap], sensor.time_s[1:][gap]]
         # the division by the nominal gain reaches half a second, beside the smoothed ends
-        ok = (middle_s >= sensor.time_s[0] + const.SENSOR_END_S) & (
-            middle_s <= sensor.time_s[-1] - const.SENSOR_END_S
-        )
+        ok = middle_s >= sensor.time_s[0] + const.SENSOR_END_S
+        ok &= middle_s <= sensor.time_s[-1] - const.SENSOR_END_S
         for low, high in zip(sensor.time_s[:-1][gap], sensor.time_s[1:][gap], strict=True):
             ok &= (middle_s < low) | (middle_s > high)
         if edges.size:
@@ -288,9 +276,8 @@ class _Signal:
         if self.sensor.noise is None:
             return None
         true = self.true_frequency(zone, folded_hz)
-        gain = np.abs(nominal_rotation(self.sensor.kind, true, self.sensor.shape_per_m)) * np.sinc(
-            true * self.exposure_s
-        )
+        gain = np.abs(nominal_rotation(self.sensor.kind, true, self.sensor.shape_per_m))
+        gain *= np.sinc(true * self.exposure_s)
         return np.asarray((gain[:, None] * self.sensor.noise) ** 2)
 
     def path(self, transfer: list[ComplexArray], middle_s: FloatArray) -> FloatArray:
@@ -348,9 +335,8 @@ class _Sums:
         here = self.blocks.block == block
         root = np.sqrt(density[here, axis])[:, None]
         flat = (self.motion[here, :, axis] / root).ravel()
-        return flat, *self.directions(
-            self.sensor[here] / root[..., None], density[here, axis], here
-        )
+        u = self.sensor[here] / root[..., None]
+        return flat, *self.directions(u, density[here, axis], here)
 
     def directions(
         self, u: ComplexArray, density: FloatArray, here: BoolArray
@@ -491,9 +477,8 @@ def _whitener(sums: _Sums) -> FloatArray:
             rest[b, axis] = np.exp(np.mean(np.log(start[here, axis]))) * scale
     log = np.log(rest)
     at = np.log(np.maximum(blocks.frequency_hz, blocks.centre_hz[0]))
-    return np.stack(
-        [np.exp(np.interp(at, np.log(blocks.centre_hz), log[:, k])) for k in (0, 1)], axis=1
-    )
+    middle = np.log(blocks.centre_hz)
+    return np.stack([np.exp(np.interp(at, middle, column)) for column in log.T], axis=1)
 
 
 def _fit_block(sums: _Sums, density: FloatArray, block: int, axis: int) -> _Fit:
@@ -515,18 +500,12 @@ def _fit_block(sums: _Sums, density: FloatArray, block: int, axis: int) -> _Fit:
     part = basis.conj().T @ flat
     left = flat - basis @ part
     noise = float(np.sum(np.abs(left) ** 2)) / (n - kept)
-    each = np.array(
-        [
-            np.mean(size * np.abs(column) ** 2 * (np.abs(p) ** 2 - noise))
-            for column, p in zip(basis.T, part, strict=True)
-        ]
-    )
+    each = size @ np.abs(basis) ** 2 / n * (np.abs(part) ** 2 - noise)
     gain = np.array([fact[1] for fact in facts])
     explained = float((each * gain).sum())
     rest = noise * float(size.mean())
-    variance = (
-        (gain.max() ** 2) * (kept / max(1, n - kept) * rest**2 + 2 * max(explained, 0.0) * rest) / n
-    )
+    own = kept / max(1, n - kept) * rest**2 + 2 * max(explained, 0.0) * rest
+    variance = gain.max() ** 2 * own / n
     # what the sensor's noise takes is known as well as its power is
     variance += float(np.sum((each * gain * (gain - 1)) ** 2)) / n
     # nor do the tapers weigh the record's ends as its middle: the mean square of their weight is
@@ -538,10 +517,7 @@ def _fit_block(sums: _Sums, density: FloatArray, block: int, axis: int) -> _Fit:
     if floor is not None and kept < min(2, floor.shape[1]):
         hidden = const.SENSOR_FLOOR_SIGMAS / np.sqrt(n) * float(floor.mean(axis=0).min())
         variance += min(hidden, power) ** 2
-    weights = sum(
-        (p * fact[0] for p, fact in zip(part, facts, strict=True)),
-        start=np.zeros(sums.sensor.shape[2], dtype=complex),
-    )
+    weights = part @ np.array([fact[0] for fact in facts])
     coherence = float(np.sum(np.abs(part) ** 2) / np.sum(np.abs(flat) ** 2))
     return _Fit(power, coherence, explained, variance, seen, transfer=weights)
 
@@ -559,9 +535,8 @@ def _chance(sums: _Sums, density: FloatArray, rng: np.random.Generator) -> float
             if not basis.shape[1]:
                 continue
             pairs.append((axis, basis, flat))
-            turned = flat[:, None] * np.exp(
-                2j * np.pi * rng.uniform(size=(flat.size, const.SENSOR_PHASE_DRAWS))
-            )
+            turns = rng.uniform(size=(flat.size, const.SENSOR_PHASE_DRAWS))
+            turned = flat[:, None] * np.exp(2j * np.pi * turns)
             found += float(_evidence(basis, flat[:, None])[0])
             random += _evidence(basis, turned)
     if len(pairs) < 4:  # noqa: PLR2004 - two blocks of two axes
@@ -608,13 +583,9 @@ def _fine_offset(sums: _Sums, density: FloatArray) -> tuple[float, float] | None
             flat, basis, facts = sums.whitened(density, b, axis)
             if not facts:
                 continue
-            turned = np.stack(
-                [
-                    column * _phase_of_delay(signal, sums.zone_of(weights), f, trial[:, None])
-                    for column, (weights, _) in zip(basis.T, facts, strict=True)
-                ],
-                axis=-1,
-            )
+            zones = [sums.zone_of(weights) for weights, _ in facts]
+            turns = [_phase_of_delay(signal, zone, f, trial[:, None]) for zone in zones]
+            turned = np.stack(turns, axis=-1) * basis
             # real and imaginary parts as rows: the coefficients come out real
             q = np.linalg.qr(np.concatenate([turned.real, turned.imag], axis=1))[0]
             values = np.concatenate([flat.real, flat.imag])
@@ -644,16 +615,9 @@ def _paths(
             half = (zone + 1) // 2 * signal.rate_hz
             folded = half - f if zone % 2 else f - half
             which = np.clip(np.searchsorted(edges, folded, side="right") - 1, 0, len(fits) - 1)
-            table = np.array(
-                [
-                    fit[axis].transfer[k * channels : (k + 1) * channels]
-                    if fit[axis].transfer.size
-                    else np.zeros(channels)
-                    for fit in fits
-                ],
-                dtype=complex,
-            )
-            h = table[which]
+            own = slice(k * channels, (k + 1) * channels)
+            found = [fit[axis].transfer for fit in fits]
+            h = np.array([one[own] if one.size else np.zeros(channels) for one in found])[which]
             h[folded < edges[0]] = 0.0
             transfer.append(h.conj() if zone % 2 else h)
         out[:, axis] = signal.path(transfer, middle_s)

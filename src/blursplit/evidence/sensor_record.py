@@ -9,7 +9,7 @@ lines that are read: `# t0: 2026-03-04T21:30:00Z`, `# kind: acceleration`, `# no
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
@@ -84,7 +84,7 @@ class SensorRecord:
     channels: tuple[str, ...]
     # (n_channels,): density of the sensor's own noise [unit/sqrt(Hz)].
     noise: FloatArray | None = None
-    offset_s: tuple[float, float] | None = None  # range in which the clock's offset lies
+    offset_s: Sequence[float] | None = None  # range in which the clock's offset lies
     source: str = "sensor"
     start_utc: datetime | None = None  # zero of `time_s`
     shape_per_m: float = const.PIER_SHAPE_PER_M  # rotation over deflection where it stands
@@ -121,18 +121,8 @@ class SensorRecord:
 
         What the setup says of a file outranks the file's own header.
         """
-        listed = [
-            _read_sensor(
-                Path(one.file),
-                one.kind,
-                None if one.offset_s is None else (one.offset_s[0], one.offset_s[1]),
-                columns=one.columns,
-                unit=one.unit,
-                noise=one.noise,
-                lever_m=one.lever_m,
-            )
-            for one in rig.setup.sensor
-        ]
+        stated = (one.model_dump() for one in rig.setup.sensor)
+        listed = [_read_sensor(Path(one.pop("file")), **one) for one in stated]
         for text in texts:
             name, _, kind = text.rpartition("@")
             named = bool(name) and kind in CLAIMS
@@ -163,7 +153,7 @@ def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tup
 def _read_sensor(
     path: Path,
     kind: str | None = None,
-    offset_s: tuple[float, float] | None = None,
+    offset_s: Sequence[float] | None = None,
     *,
     columns: list[str] | None = None,
     unit: str | None = None,
@@ -182,18 +172,13 @@ def _read_sensor(
     names, units, told, rows = _header(path)
     if not names:
         raise InputError(path, "has no line that names the columns", "add one: 'time [s],x [m/s2]'")
-    time_at = next((k for k, n in enumerate(names) if n.split(" ")[0] in _TIME_NAMES), None)
-    if time_at is None:
-        raise InputError(
-            path, f"has no column of times among {', '.join(names)}", "name one 'time [s]'"
-        )
-    seconds, start = _times(rows, time_at, units[time_at], told)
-    is_time = [
-        name.split(" ", maxsplit=1)[0] in _TIME_NAMES
-        or _clean(unit or "") in const.SENSOR_TIME_UNITS
-        for name, unit in zip(names, units, strict=True)
-    ]
-    numbers = [k for k in range(len(names)) if k != time_at and not is_time[k]]
+    named = [k for k, name in enumerate(names) if name.split(" ", maxsplit=1)[0] in _TIME_NAMES]
+    if not named:
+        problem = f"has no column of times among {', '.join(names)}"
+        raise InputError(path, problem, "name one 'time [s]'")
+    seconds, start = _times(rows, named[0], units[named[0]], told)
+    of_time = [k for k, each in enumerate(units) if _clean(each or "") in const.SENSOR_TIME_UNITS]
+    numbers = [k for k in range(len(names)) if k not in {*named, *of_time}]
     if columns is not None:
         numbers = _asked(path, names, numbers, columns)
     common = unit or told.get("unit")

@@ -139,18 +139,12 @@ def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:
         and len(value) == n
     }
     # breaks that the whole run had, of which the times know nothing, stay breaks
-    _, segment = np.unique(
-        np.stack([tracks.segment[rows], timing.segment]), axis=1, return_inverse=True
-    )
+    both = np.stack([tracks.segment[rows], timing.segment])
+    _, segment = np.unique(both, axis=1, return_inverse=True)
     stamps = tracks.stamps
     if stamps is not None:
-        stamps = replace(
-            stamps,
-            pixels_adu=stamps.pixels_adu[rows],
-            x0_px=stamps.x0_px[rows],
-            y0_px=stamps.y0_px[rows],
-            sky_adu=stamps.sky_adu[rows],
-        )
+        each = ("pixels_adu", "x0_px", "y0_px", "sky_adu")
+        stamps = replace(stamps, **{name: getattr(stamps, name)[rows] for name in each})
     cut |= {"time_s": timing.time_s - timing.time_s[0], "segment": np.ravel(segment)}
     exposure = tracks.exposure_s
     return replace(
