@@ -105,9 +105,8 @@ def _scale(text: str) -> tuple[str, float]:
 
 def _tell(run: ArchiveRun) -> None:
     if run.sequences == 0:
-        cli.say(
-            "no sequence was found: nothing under the folder is a readable FITS file of the sky"
-        )
+        why = "nothing under the folder is a readable FITS file of the sky"
+        cli.say(f"no sequence was found: {why}")
     cli.say(
         f"{run.sequences} sequences: {run.known} known already, {run.done} measured now, "
         f"{run.failed} failed, {run.too_short} too short"
@@ -119,20 +118,16 @@ def _tell(run: ArchiveRun) -> None:
 
 
 def _show(summary: ArchiveSummary, console: Console) -> None:
-
     console.print(summary.headline, style="bold")
     names = [n for n in _SHOWN if n in summary.overall.spreads]
     if names:
-        cli.show_table(
-            console,
-            ("night", "sequences", *(_SHOWN[n] for n in names)),
-            (
-                (g.label, g.sequences, *(s.text if (s := g.spreads.get(n)) else "-" for n in names))
-                for g in (*summary.nights, summary.overall)
-            ),
-            "Medians and spreads (middle 68 % of the sequences) [arcsec]",
-            whole=("night",),
+        rows = (
+            (g.label, g.sequences, *(s.text if (s := g.spreads.get(n)) else "-" for n in names))
+            for g in (*summary.nights, summary.overall)
         )
+        title = "Medians and spreads (middle 68 % of the sequences) [arcsec]"
+        heads = ("night", "sequences", *(_SHOWN[n] for n in names))
+        cli.show_table(console, heads, rows, title, whole=("night",))
     for telescope, count in summary.without_scale.items():
         console.print(
             f"widths in pixels alone: {count} sequence{'s' * (count != 1)} of "

@@ -118,10 +118,8 @@ def _show(console: Console, found: Inspection) -> None:
     console.print(f" in {found.files} {files}, {length}")
     if found.timing is not None:
         cli.show_table(console, ("what", "value"), _timing_rows(found), "Timing")
-    rows = [
-        (key, setup_text(key, fact.value), fact.origin, fact.note)
-        for key, fact in found.known.items()
-    ]
+    known = found.known.items()
+    rows = [(key, setup_text(key, fact.value), fact.origin, fact.note) for key, fact in known]
     cli.show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
     cli.show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")

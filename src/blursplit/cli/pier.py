@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -36,10 +36,8 @@ def run(
     from blursplit.report.words import sentence
     from blursplit.rig import Rig
 
-    reports = [
-        PierReport.of(PierSetup.read(Rig.read(path, set_ or []).setup.pier, path))
-        for path in setups
-    ]
+    piers = [PierSetup.read(Rig.read(path, set_ or []).setup.pier, path) for path in setups]
+    reports = [PierReport.of(pier) for pier in piers]
     names, one = [path.stem for path in setups], reports[0]
     tables = [_modes(one), _stiffness(one), _what_if(one)]
     size = sentence("pier-size", height_m=one.height_m, mass_kg=one.mass_kg)
@@ -50,18 +48,9 @@ def run(
         from blursplit.report.page import page_of
 
         heading = " and ".join(names)
-        cli.write_page(
-            out,
-            page_of(
-                "pier.html",
-                f"{heading}: pier",
-                heading=heading,
-                one=one,
-                texts=[size, measured],
-                tables=tables,
-                doubt=_tilt_doubt(),
-            ),
-        )
+        parts: dict[str, Any] = {"texts": [size, measured], "tables": tables, "one": one}
+        parts |= {"heading": heading, "doubt": _tilt_doubt()}
+        cli.write_page(out, page_of("pier.html", f"{heading}: pier", **parts))
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)
@@ -92,27 +81,19 @@ def _beside(names: list[str], reports: list[PierReport]) -> Table:
 
 def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None]]]:
     def first(kind: str) -> list[float | None]:
-        return [
-            next((m.frequency_hz for m in report.modes if kind in m.kind), None)
-            for report in reports
-        ]
+        return [next((m.frequency_hz for m in r.modes if kind in m.kind), None) for r in reports]
 
-    tilts = [report.stiffness for report in reports]
-    fitted = [
-        report.measured.tilt_at_axis_height_arcsec_n.value if report.measured else None
-        for report in reports
-    ]
+    tilts, fits = [r.stiffness for r in reports], [r.measured for r in reports]
+    fitted = [fit.tilt_at_axis_height_arcsec_n.value if fit else None for fit in fits]
+    at_axes = "tilt, 1 N at its axes, along"
     rows: list[tuple[str, list[float | None]]] = [
         ("column height [m]", [r.height_m for r in reports]),
         ("mass above the ground [kg]", [r.mass_kg for r in reports]),
         ("first bending mode [Hz]", first("bending")),
         ("first torsion mode [Hz]", first("torsion")),
         ("tilt, 1 N at the mount's foot, along x [arcsec]", [t.tilt_x_arcsec_n for t in tilts]),
-        *(
-            (f"tilt, 1 N at its axes, along {axis} [arcsec]", [getattr(t, key) for t in tilts])
-            for axis in "xy"
-            for key in (f"tilt_at_axis_height_{axis}_arcsec_n",)
-        ),
+        (f"{at_axes} x [arcsec]", [t.tilt_at_axis_height_x_arcsec_n for t in tilts]),
+        (f"{at_axes} y [arcsec]", [t.tilt_at_axis_height_y_arcsec_n for t in tilts]),
         ("twist, 1 N m [arcsec]", [t.twist_arcsec_nm for t in tilts]),
         ("the same tilt at the axes after measured modes [arcsec]", fitted),
     ]
@@ -155,13 +136,12 @@ def _percent(ratio: float) -> str:
 
 
 def _modes(report: PierReport) -> Table:
-    rows = [
-        [m.kind, f"{m.frequency_hz:.1f}", f"{m.low_hz:.1f} to {m.high_hz:.1f}", tilt]
-        for m in report.modes
-        for tilt in (_figures(m.tilt_arcsec_um),)
-    ]
-    title = f"Modes{_as_drawn(report)}"
-    return ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"], rows, title
+    rows = []
+    for m in report.modes:
+        hertz = f"{m.frequency_hz:.1f}", f"{m.low_hz:.1f} to {m.high_hz:.1f}"
+        rows.append([m.kind, *hertz, _figures(m.tilt_arcsec_um)])
+    heads = ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"]
+    return heads, rows, f"Modes{_as_drawn(report)}"
 
 
 def _as_drawn(report: PierReport) -> str:

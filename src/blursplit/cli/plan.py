@@ -93,57 +93,34 @@ def _time(seconds: float) -> str:
 def _tables(plan: Plan, console: Console) -> None:
     from blursplit.report.numbers import number
 
-    cli.show_table(
-        console,
-        ("limit on", "length of a run", "runs", "how"),
-        (
-            (n.name or n.key, "-" if n.length_s is None else _time(n.length_s), n.runs, n.how)
-            for n in plan.limits
-        ),
-        "What each limit takes",
-    )
-    cli.show_table(
-        console,
-        ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"),
-        (
-            (
-                f"{d.frequency_hz:g}",
-                _range(d.line_rms_arcsec, d.line_low_arcsec, d.line_high_arcsec),
-                _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec),
-            )
-            for d in plan.detectable
-        ),
-        "Found 19 times in 20 from, arcsec rms (range of winds)",
-    )
-    cli.show_table(
-        console,
-        ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]"),
-        (
-            (
-                f"{s.separation_arcsec:g}",
-                number(s.tenth_seen_above_m, 2),
-                number(s.half_seen_above_m, 2),
-            )
-            for s in plan.pairs
-        ),
-        "How high the air must be for a pair of stars to see it",
-    )
-    cli.show_table(
-        console,
-        ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"),
-        (
-            (
-                f.name if f.kind == "cluster" else f"{f.name} ({f.kind})",
-                f"{f.size_arcmin:g}",
-                f"{f.brightest_mag:.1f}",
-                f"{f.highest_deg:.0f}",
-                # the day is that of the night or the next; the hour is what an observer needs
-                f.best_utc.partition("T")[2][:5],
-            )
-            for f in plan.fields[: const.FIELDS_SHOWN]
-        ),
-        f"Fields, night of {plan.night} (mag: brightest star of a cluster, fainter of a pair)",
-    )
+    heads: tuple[str, ...] = ("limit on", "length of a run", "runs", "how")
+    rows: list[tuple[object, ...]] = [
+        (n.name or n.key, "-" if n.length_s is None else _time(n.length_s), n.runs, n.how)
+        for n in plan.limits
+    ]
+    cli.show_table(console, heads, rows, "What each limit takes")
+    heads, rows = ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"), []
+    for d in plan.detectable:
+        line = _range(d.line_rms_arcsec, d.line_low_arcsec, d.line_high_arcsec)
+        mode = _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec)
+        rows.append((f"{d.frequency_hz:g}", line, mode))
+    title = "Found 19 times in 20 from, arcsec rms (range of winds)"
+    cli.show_table(console, heads, rows, title)
+    heads = ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]")
+    rows = []
+    for s in plan.pairs:
+        seen = number(s.tenth_seen_above_m, 2), number(s.half_seen_above_m, 2)
+        rows.append((f"{s.separation_arcsec:g}", *seen))
+    title = "How high the air must be for a pair of stars to see it"
+    cli.show_table(console, heads, rows, title)
+    heads, rows = ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"), []
+    for f in plan.fields[: const.FIELDS_SHOWN]:
+        name = f.name if f.kind == "cluster" else f"{f.name} ({f.kind})"
+        sizes = f"{f.size_arcmin:g}", f"{f.brightest_mag:.1f}", f"{f.highest_deg:.0f}"
+        # the day is that of the night or the next; the hour is what an observer needs
+        rows.append((name, *sizes, f.best_utc.partition("T")[2][:5]))
+    title = f"Fields, night of {plan.night} (mag: brightest star of a cluster, fainter of a pair)"
+    cli.show_table(console, heads, rows, title)
 
 
 def _range(value: float | None, low: float | None, high: float | None) -> str:

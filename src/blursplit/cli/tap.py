@@ -97,6 +97,7 @@ def _measure(
     from blursplit.motion import CommonMotion
     from blursplit.report.words import put_in_words
     from blursplit.spectra.tap_result import TapResult, TapSequence
+    from blursplit.stars.robust import masked_median
 
     if not tracks.cadence_s:
         raise TimingError(name, "no frame interval is known", "give camera.frame_interval_s")
@@ -113,15 +114,12 @@ def _measure(
         stars_used=tracks.n_stars,
         frame_exposure_s=tracks.exposure_s,
         cadence_s=tracks.cadence_s,
-        duration_s=float(tracks.time_s[-1] - tracks.time_s[0]) + tracks.cadence_s,
+        duration_s=tracks.duration_s,
         nyquist_hz=0.5 / tracks.cadence_s,
         pixel_scale_arcsec=scale[0] if scale else None,
         pixel_scale_origin=scale[1] if scale else None,
     )
     widths = tracks.seen("width_px")[good]
-    seen = np.isfinite(widths).any(axis=1)
-    width_px = np.full(seen.size, np.nan)
-    width_px[seen] = np.nanmedian(widths[seen], axis=1)
     result = TapResult.of(
         tracks.time_s[good],
         motion[good],
@@ -131,7 +129,7 @@ def _measure(
         settle_arcsec=settle,
         reference_arcsec=reference,
         sequence=about,
-        width_px=width_px,
+        width_px=masked_median(widths, np.isfinite(widths)),
     )
     put_in_words(result.warnings)
     return result
@@ -144,40 +142,23 @@ def _show(result: TapResult, console: Console) -> None:
         f"stars: {about.stars_used}; taps: {len(result.taps)}."
     )
     if about.pixel_scale_arcsec:
-        console.print(
-            f"Pixel scale {about.pixel_scale_arcsec:.4g} arcsec/pixel ({about.pixel_scale_origin})."
-        )
+        scale = f"{about.pixel_scale_arcsec:.4g} arcsec/pixel ({about.pixel_scale_origin})"
+        console.print(f"Pixel scale {scale}.")
     peak = "peak [arcsec]" if about.pixel_scale_arcsec else "peak [pixel]"
-    cli.show_table(
-        console,
-        ("frequency [Hz]", "damping ratio", "half-power check", peak, "taps", OTHERS),
-        (
-            (
-                _text(mode.frequency_hz),
-                _text(mode.damping_ratio),
-                "-" if (width := mode.half_power_damping_ratio) is None else f"{width:.2g}",
-                _text(mode.peak_arcsec or mode.peak_px),
-                mode.taps,
-                _others(mode),
-            )
-            for mode in result.modes
-        ),
-        "Modes (mean over taps, 68 % range)",
-    )
-    cli.show_table(
-        console,
-        ("at [s]", peak, "still after [s]", "below the air after [s]"),
-        (
-            (
-                f"{tap.start_s:.2f}",
-                _text(tap.peak_arcsec or tap.peak_px),
-                _text(tap.settling_s),
-                _text(tap.to_air_s),
-            )
-            for tap in result.taps
-        ),
-        "Taps (68 % range)",
-    )
+    rows: list[tuple[object, ...]] = []
+    for mode in result.modes:
+        width = mode.half_power_damping_ratio
+        ring = _text(mode.frequency_hz), _text(mode.damping_ratio)
+        check, size = "-" if width is None else f"{width:.2g}", mode.peak_arcsec or mode.peak_px
+        rows.append((*ring, check, _text(size), mode.taps, _others(mode)))
+    heads = ("frequency [Hz]", "damping ratio", "half-power check", peak, "taps", OTHERS)
+    cli.show_table(console, heads, rows, "Modes (mean over taps, 68 % range)")
+    rows = []
+    for tap in result.taps:
+        ends = _text(tap.settling_s), _text(tap.to_air_s)
+        rows.append((f"{tap.start_s:.2f}", _text(tap.peak_arcsec or tap.peak_px), *ends))
+    times = ("at [s]", peak, "still after [s]", "below the air after [s]")
+    cli.show_table(console, times, rows, "Taps (68 % range)")
     if result.taps:
         console.print(
             f"Still (below {result.settle_arcsec:g} arcsec): {_text(result.settling_s, 's')}"

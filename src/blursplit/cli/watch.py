@@ -100,7 +100,6 @@ class _Teller:
     _told: int = 0
 
     def tell(self, update: Update) -> None:
-
         is_new = update.found is not self.last.found
         self.last = update
         for note in self.watch.notes[self._told :]:

@@ -101,9 +101,8 @@ def _prior(seen_arcsec: FloatArray, response: FloatArray, angle_deg: float | Non
         angles, width = _directions(seen_arcsec)
     along = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     both = np.einsum("ti,tj->tij", along, along)
-    axis = np.stack(
-        [both + share**2 * (np.eye(2) - both) for share in const.DRIVE_ACROSS_SHARES], axis=1
-    )
+    shares = const.DRIVE_ACROSS_SHARES
+    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in shares], axis=1)
     axis = np.tile(axis, (1, len(const.DRIVE_SMOOTHNESS), 1, 1))
     order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
     sigmas = np.stack([1.0 / order**power for power in const.DRIVE_SMOOTHNESS])
@@ -111,22 +110,16 @@ def _prior(seen_arcsec: FloatArray, response: FloatArray, angle_deg: float | Non
     inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
     m = 2 * len(response)
     shape = np.einsum("tpij,pab->tpiajb", axis, inner).reshape(*axis.shape[:2], m, m)
-    return _Prior(
-        np.geomspace(*const.DRIVE_SIZES_ARCSEC, const.DRIVE_N_SIZES),
-        np.log(width),
-        axis,
-        sigmas,
-        shape,
-    )
+    sizes = np.geomspace(*const.DRIVE_SIZES_ARCSEC, const.DRIVE_N_SIZES)
+    return _Prior(sizes, np.log(width), axis, sigmas, shape)
 
 
 def _directions(seen_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return directions [rad], closer together about the readings' own, and their shares."""
     both = seen_arcsec.T @ seen_arcsec
     own = 0.5 * math.atan2(2.0 * both[0, 1], both[0, 0] - both[1, 1])
-    fine = np.radians(
-        np.geomspace(const.DRIVE_FINEST_DEG, 90.0 / const.DRIVE_N_ANGLES, const.DRIVE_N_FINE)
-    )
+    ends_deg = const.DRIVE_FINEST_DEG, 90.0 / const.DRIVE_N_ANGLES
+    fine = np.radians(np.geomspace(*ends_deg, const.DRIVE_N_FINE))
     even = np.pi * np.arange(1, const.DRIVE_N_ANGLES) / const.DRIVE_N_ANGLES
     offset = np.sort(np.concatenate([-fine, [0.0], fine, even]))
     ends = np.append(offset, offset[0] + np.pi)
@@ -150,9 +143,8 @@ def _likelihood_gain(
     from scipy.linalg import block_diag
 
     prior = _prior(seen_arcsec, response, angle_deg)
-    log_like = _log_likelihoods(
-        seen_arcsec.T.ravel(), block_diag(*errors_arcsec2), prior.shape, np.append(0.0, prior.sizes)
-    )
+    base, sizes = block_diag(*errors_arcsec2), np.append(0.0, prior.sizes)
+    log_like = _log_likelihoods(seen_arcsec.T.ravel(), base, prior.shape, sizes)
     return 2.0 * float(log_like[:, :, 1:].max() - log_like[0, 0, 0])
 
 
@@ -390,9 +382,8 @@ def _limit(error: _PeriodicError, hidden: _PeriodicError, angle_deg: float) -> E
 
     The larger one of what the record shows and of what may hide in it.
     """
-    most = max(
-        float(np.quantile(each.peak_to_peak_arcsec(angle_deg), 0.95)) for each in (error, hidden)
-    )
+    sizes = [each.peak_to_peak_arcsec(angle_deg) for each in (error, hidden)]
+    most = float(np.quantile(sizes, 0.95, axis=1).max())
     return Estimate.upper_limit(most) if most < const.DRIVE_NO_LIMIT_ARCSEC else None
 
 
@@ -431,9 +422,8 @@ def _found_direction(
         draws = np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0]))
         origin = "drift with the drive off"
     else:
-        shown = [
-            c for c in curves if c.is_shown and c.record.turns_covered >= const.DRIVE_LEAST_TURNS
-        ]
+        shown = [c for c in curves if c.is_shown]
+        shown = [c for c in shown if c.record.turns_covered >= const.DRIVE_LEAST_TURNS]
         if rig.get("mount_kind") != "equatorial" or not shown:
             return None
         draws = max(shown, key=lambda curve: curve.gain).error.angles_deg()
@@ -468,10 +458,9 @@ def _read_polar(
         told = Remark.of("polar-axis-below", high_arcmin=high / DRIFT_PER_ARCMIN)
     else:
         drift, part = Estimate.from_draws(size), Estimate.from_draws(size / DRIFT_PER_ARCMIN)
-        ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
-        told = Remark.of(
-            "polar-axis-off", **{name: v / DRIFT_PER_ARCMIN for name, v in ends.items()}
-        )
+        sizes = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
+        sizes = {name: value / DRIFT_PER_ARCMIN for name, value in sizes.items()}
+        told = Remark.of("polar-axis-off", **sizes)
     polar = PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part)
     return polar, told
 

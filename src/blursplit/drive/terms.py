@@ -67,10 +67,8 @@ def _noise_kernels(time_s: FloatArray) -> list[FloatArray]:
         count = 1 + int(np.ceil(const.DRIVE_TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
         times = np.geomspace(0.5 * step, tau, count)
         strength = times ** (-1.0 / 3.0)
-        mixed = np.zeros_like(distance)
-        for one, weight in zip(times, strength / strength.sum(), strict=True):
-            mixed += weight * np.exp(-distance / one)
-        kernels.append(mixed)
+        shares = strength / strength.sum()
+        kernels.append(np.exp(-distance[..., None] / times) @ shares)
     return kernels
 
 
@@ -241,9 +239,8 @@ def _found_period(record: DriveRecord) -> DriveTerm | None:
     from scipy.stats import chi2
 
     span = float(np.ptp(record.time_s))
-    shortest = max(
-        const.FOUND_PERIOD_SHORTEST_S, span / const.FOUND_PERIOD_MOST_TURNS, 8.0 * record.cadence_s
-    )
+    shortest = max(span / const.FOUND_PERIOD_MOST_TURNS, 8.0 * record.cadence_s)
+    shortest = max(const.FOUND_PERIOD_SHORTEST_S, shortest)
     longest = span / const.FOUND_PERIOD_LEAST_TURNS
     if len(record.time_s) < const.DRIVE_FEWEST_SAMPLES or shortest >= longest:
         return None
@@ -269,10 +266,8 @@ def _found_period(record: DriveRecord) -> DriveTerm | None:
     if not shortest <= period <= longest:
         return None
     read = record.read(others, swing(period), period)
-    size = sum(
-        float(seen @ np.linalg.solve(errors, seen))
-        for seen, errors in zip(read.seen_arcsec.T, read.errors_arcsec2, strict=True)
-    )
+    both = zip(read.seen_arcsec.T, read.errors_arcsec2, strict=True)
+    size = sum(float(seen @ np.linalg.solve(errors, seen)) for seen, errors in both)
     chance = const.FOUND_PERIOD_CHANCE / (span / shortest)
     minor, major = np.sqrt(np.linalg.eigvalsh(read.seen_arcsec.T @ read.seen_arcsec))
     if size < chi2.isf(chance, 4) or minor > const.FOUND_PERIOD_ROUNDEST * major:
@@ -327,13 +322,8 @@ class DriveRecord:
         is long, and records without a fit have none.
         """
         turns = float(np.ptp(self.time_s)) / period_s
-        count = int(
-            np.clip(
-                const.DRIVE_BLOCKS_A_TURN * turns,
-                const.DRIVE_BLOCKS,
-                const.DRIVE_MOST_BLOCKS_OF_CURVE,
-            )
-        )
+        ends = const.DRIVE_BLOCKS, const.DRIVE_MOST_BLOCKS_OF_CURVE
+        count = int(np.clip(const.DRIVE_BLOCKS_A_TURN * turns, *ends))
         blocks = _blocks(self.time_s, self.segment, count)
         time_s = _averaged(blocks, self.time_s)
         design = _averaged(blocks, np.concatenate([others, patterns.T], axis=1))
@@ -378,9 +368,8 @@ class DriveRecord:
         good = np.isfinite(shared).all(axis=1)
         labels, counts = np.unique(tracks.segment[good], return_counts=True)
         longest = np.argsort(-counts, kind="stable")[: const.DRIVE_MOST_SEGMENTS]
-        good &= np.isin(
-            tracks.segment, labels[longest][counts[longest] >= const.DRIVE_LEAST_SAMPLES]
-        )
+        longest = longest[counts[longest] >= const.DRIVE_LEAST_SAMPLES]
+        good &= np.isin(tracks.segment, labels[longest])
         time_s, segment = tracks.time_s[good], tracks.segment[good]
         if len(time_s) < const.DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
             return None

@@ -62,11 +62,8 @@ class HalfMaximum:
         inside = _inside_half_maximum(image)
         area = float(inside.sum())
         y, x = np.indices(image.shape, dtype=np.float64)
-        cx, cy = float((inside * x).sum()) / area, float((inside * y).sum()) / area
-        xx = float((inside * (x - cx) ** 2).sum()) / area
-        yy = float((inside * (y - cy) ** 2).sum()) / area
-        xy = float((inside * (x - cx) * (y - cy)).sum()) / area
-        values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+        moments = np.cov(x.ravel(), y.ravel(), aweights=inside.ravel(), ddof=0)
+        values, vectors = np.linalg.eigh(moments)
         minor, major = 4.0 * np.sqrt(np.clip(values, 0.0, None)) * step
         angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
         return cls(2.0 * float(np.sqrt(area / np.pi)) * step, float(major), float(minor), angle)
@@ -185,11 +182,8 @@ class OpticsData:
         cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
         cycles_px = cycles_arcsec * scale_arcsec
         measured = _azimuthal_mean(image, cycles_px)
-        use = (
-            (cycles_px < const.MOST_TRANSFER_CYCLES_PX)
-            & (measured > const.LEAST_TRANSFER)
-            & np.isfinite(measured)
-        )
+        use = (cycles_px < const.MOST_TRANSFER_CYCLES_PX) & np.isfinite(measured)
+        use &= measured > const.LEAST_TRANSFER
         use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
         if int(use.sum()) < const.TRANSFER_FEWEST:
             return None
@@ -200,9 +194,8 @@ class OpticsData:
         n = int(use.sum())
         scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
         log_otf = np.log(measured[use]) - instrument
-        log_j, gain = _cut_gains(
-            log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
-        )
+        sizes = {"size": image.shape[0], "cycles_px": cycles_px[-1] / share[-1]}
+        log_j, gain = _cut_gains(log_otf, share[use], optics, **sizes)
         level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
         level_sigma = const.CUT_GAIN_SIGMA * level + const.LEAST_WING_SIGMA
         slope = const.TRANSFER_SLOPE_SIGMA * (share[use] / const.HIGHEST_TRANSFER_BASELINE) ** 2
@@ -323,11 +316,8 @@ def _lens(distance: FloatArray, large: float, small: float) -> FloatArray:
     d = np.where(inside | apart, large, distance)  # any distance at which the circles cut
     x = (d**2 + large**2 - small**2) / (2.0 * d)
     half_chord = np.sqrt(np.maximum(large**2 - x**2, 0.0))
-    area = (
-        large**2 * np.arctan2(half_chord, x)
-        + small**2 * np.arctan2(half_chord, d - x)
-        - d * half_chord
-    )
+    area = large**2 * np.arctan2(half_chord, x) - d * half_chord
+    area = area + small**2 * np.arctan2(half_chord, d - x)
     return np.asarray(np.where(inside, np.pi * small**2, np.where(apart, 0.0, area)), dtype=float)
 
 
@@ -365,16 +355,12 @@ def registered_bias_rows(
     blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
     table = np.average(_registered_table(), axis=0, weights=[1.0 - blocked, blocked])
     table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
-    at = np.interp(
-        np.log(window_over_diffraction or 1.0),
-        np.log(const.REGISTERED_WINDOW),
-        np.arange(len(const.REGISTERED_WINDOW)),
-    )
-    lower = min(int(at), len(const.REGISTERED_WINDOW) - 2)
+    windows, n = np.log(const.REGISTERED_WINDOW), len(const.REGISTERED_WINDOW)
+    at = np.interp(np.log(window_over_diffraction or 1.0), windows, np.arange(n))
+    lower = min(int(at), n - 2)
     rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
-    return np.stack(
-        [np.interp(baseline_over_aperture, const.REGISTERED_BASELINES, row) for row in rows]
-    )
+    shares = const.REGISTERED_BASELINES
+    return np.stack([np.interp(baseline_over_aperture, shares, row) for row in rows])
 
 
 @functools.lru_cache(maxsize=1)
@@ -386,13 +372,8 @@ def _registered_table() -> FloatArray:
     made = np.loadtxt(Path(__file__).with_name("registered_otf.csv"), delimiter=",", skiprows=1)
     d_over_r0, defocus, window = made[:, 1:4].T
     kept = np.isin(d_over_r0, const.REGISTERED_D_OVER_R0) & np.isin(window, const.REGISTERED_WINDOW)
-    shape = (
-        len(const.MIX_OBSTRUCTION),
-        len(const.REGISTERED_D_OVER_R0) - 1,
-        len(const.REGISTERED_WINDOW),
-        -1,
-    )
-    table = made[kept & (defocus == 0), 4:].reshape(shape)
+    air, windows = len(const.REGISTERED_D_OVER_R0) - 1, len(const.REGISTERED_WINDOW)
+    table = made[kept & (defocus == 0), 4:].reshape(len(const.MIX_OBSTRUCTION), air, windows, -1)
     return np.asarray(table[..., : len(const.REGISTERED_BASELINES)])
 
 
@@ -401,10 +382,8 @@ def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
 
     `d_over_r0` (n,): clipped to the table, 0 to 8. `rows`: from `registered_bias_rows`.
     """
-    at = np.interp(
-        d_over_r0, const.REGISTERED_D_OVER_R0, np.arange(len(const.REGISTERED_D_OVER_R0))
-    )
-    return rows_between(rows, at)
+    air = const.REGISTERED_D_OVER_R0
+    return rows_between(rows, np.interp(d_over_r0, air, np.arange(len(air))))
 
 
 def defocus_otf(

@@ -19,11 +19,9 @@ from blursplit.types import BoolArray, FloatArray
 class _Restack:
     """Mean star images, one a kind of reference."""
 
-    # (size, size) each: sky removed, flux 1. As large as the cut-outs,
-    # larger where the stars leave them.
+    # (size, size) each: sky removed, flux 1. Larger than the cut-outs where the stars leave them.
     images: dict[str, FloatArray]
-    # (n_blocks, size, size) each: the same from disjoint stretches of
-    # time, for the sampling error.
+    # (n_blocks, size, size) each: of disjoint stretches of time, for the sampling error.
     blocks: dict[str, FloatArray]
     # (n_stamps, size, size) each: the same star by star.
     star_images: dict[str, FloatArray]
@@ -89,13 +87,10 @@ def _restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Resta
     if max(margin.values()) > const.STACK_LARGEST_MARGIN_PX:
         return None
     # A transform wraps what leaves the cut-out: whole pixels are moved in a larger image instead.
-    whole = {
-        n: np.rint(np.nan_to_num(s)).astype(np.int64) * (margin[n] > 0) for n, s in shift.items()
-    }
-    total = {
-        n: np.zeros((n_blocks, len(stamps.star), size + 2 * m, size + 2 * m))
-        for n, m in margin.items()
-    }
+    pixels_of = {n: np.rint(np.nan_to_num(s)).astype(np.int64) for n, s in shift.items()}
+    whole = {n: pixels * (margin[n] > 0) for n, pixels in pixels_of.items()}
+    sides = {n: size + 2 * m for n, m in margin.items()}
+    total = {n: np.zeros((n_blocks, len(stamps.star), m, m)) for n, m in sides.items()}
     order = np.rint(np.fft.fftfreq(size) * size).astype(np.int64)
     for k in range(len(stamps.star)):
         for rows, b in _batches(good[:, k], block):
@@ -205,8 +200,7 @@ def _resample(image: FloatArray, factor: int) -> FloatArray:
     n = image.shape[0]
     transform = np.fft.fftshift(np.fft.fft2(image))
     if n % 2 == 0:  # the Nyquist row and column have no partner: drop them
-        transform[0, :] = 0.0
-        transform[:, 0] = 0.0
+        transform[0, :] = transform[:, 0] = 0.0
     padded = np.zeros((n * factor, n * factor), dtype=complex)
     first = (n * factor) // 2 - n // 2
     padded[first : first + n, first : first + n] = transform
@@ -227,13 +221,12 @@ class StarImages:
         angle_error = 0.5 * np.degrees(error / max(recorded.major - recorded.minor, 1e-9))
         is_round = recorded.major - recorded.minor < 2.0 * error
         registered = self.widths["registered"]
+        angle = Estimate.with_error(recorded.angle_deg, float(angle_error))
         return {
             "mean": Estimate.with_error(recorded.mean, error),
             "major": Estimate.with_error(recorded.major, error),
             "minor": Estimate.with_error(recorded.minor, error),
-            "angle": None
-            if is_round
-            else Estimate.with_error(recorded.angle_deg, float(angle_error)),
+            "angle": None if is_round else angle,
             "registered": Estimate.with_error(registered.mean, self.error("registered")),
         }
 
@@ -249,10 +242,8 @@ class StarImages:
             few = float(student_t.ppf(const.ONE_SIGMA, len(stars) - 1))
             spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
         narrowest = self.widths[name].minor * whole / mean
-        relative = np.hypot(
-            np.hypot(spread / whole, const.LEAST_WIDTH_ERROR), _sampling_error(narrowest)
-        )
-        return mean * float(relative)
+        parts = spread / whole, const.LEAST_WIDTH_ERROR, _sampling_error(narrowest)
+        return mean * float(np.linalg.norm(parts))
 
     @classmethod
     def of(

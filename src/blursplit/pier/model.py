@@ -102,14 +102,13 @@ class _Frame:
         `stiffness` (5,): for shift x, y [N/m] and turn x, y, z [N m/rad]; must be
         finite. `lower`: none is the ground.
         """
-        for k, value in enumerate(stiffness):
-            up = DOF * upper + k
-            self.stiffness[up, up] += value
-            if lower is not None:
-                low = DOF * lower + k
-                self.stiffness[low, low] += value
-                self.stiffness[low, up] -= value
-                self.stiffness[up, low] -= value
+        up, springs = np.arange(DOF) + DOF * upper, np.array(stiffness)
+        self.stiffness[up, up] += springs
+        if lower is not None:
+            low = np.arange(DOF) + DOF * lower
+            self.stiffness[low, low] += springs
+            self.stiffness[low, up] -= springs
+            self.stiffness[up, low] -= springs
 
     def add_body(
         self, node: int, mass_kg: float, offset_m: Sequence[float], inertia_kg_m2: FloatArray
@@ -131,9 +130,7 @@ class _Frame:
         self.held.update(range(DOF * node, DOF * node + DOF))
 
     def _free(self) -> IntArray:
-        return np.array(
-            [k for k in range(DOF * self.n_nodes) if k not in self.held], dtype=np.int64
-        )
+        return np.setdiff1d(np.arange(DOF * self.n_nodes), sorted(self.held))
 
     def solve(self, load: FloatArray) -> FloatArray:
         """Return the static displacements, shape (5 n_nodes,), under a load of that shape."""
@@ -434,13 +431,10 @@ def _payload_bodies(payload: Payload) -> list[tuple[float, tuple[float, float, f
     pointing = np.array([0.0, math.cos(altitude), math.sin(altitude)])
     rod = payload.telescope_kg * payload.telescope_length_m**2 / 12.0
     arm, height = payload.telescope_arm_m, payload.axis_height_m
+    turning = rod * (np.eye(3) - np.outer(pointing, pointing))
     bodies = [
         (payload.mount_kg, (0.0, 0.0, payload.mount_height_m), none),
-        (
-            payload.telescope_kg,
-            (arm, 0.0, height),
-            rod * (np.eye(3) - np.outer(pointing, pointing)),
-        ),
+        (payload.telescope_kg, (arm, 0.0, height), turning),
     ]
     if payload.counterweight_kg > 0.0:
         opposite = -arm * payload.telescope_kg / payload.counterweight_kg
@@ -476,10 +470,9 @@ def _add_foot(frame: _Frame, setup: PierSetup, first: int) -> None:
             frame.hold(first)
         return
     block = setup.footing
+    modulus, poisson = float(block.soil_shear_pa or 0.0), block.soil_poisson
     if block.soil is not None:
         modulus, poisson = const.PIER_SOILS[block.soil]
-    else:
-        modulus, poisson = float(block.soil_shear_pa or 0.0), block.soil_poisson
     a, b, c = block.width_m, block.depth_m, block.thickness_m
     mass = MATERIALS["concrete"].density_kg_m3 * a * b * c
     inertia = mass / 12.0 * np.diag([b**2 + c**2, a**2 + c**2, a**2 + b**2])

@@ -114,9 +114,7 @@ def _tilt_per_load(model: PierModel) -> _StiffnessTable:
     h = model.axis_height_m
     force_x, force_y = respond(fx=1.0), respond(fy=1.0)
     wind_x, wind_y = respond(fx=1.0, my=h), respond(fy=1.0, mx=-h)
-    foot = wind_x[DOF * model.foot + TURN_Y]
-    top = wind_x[DOF * model.top + TURN_Y]
-    tip = wind_x[at + TURN_Y]
+    foot, top, tip = (wind_x[DOF * node + TURN_Y] for node in (model.foot, model.top, model.tip))
     per_moment = [respond(**{name: 1.0})[at:] for name in ("mx", "my", "mz")]
     turns = {
         "tilt_x_arcsec_n": force_x[at + TURN_Y],
@@ -127,15 +125,12 @@ def _tilt_per_load(model: PierModel) -> _StiffnessTable:
         "tilt_y_arcsec_nm": per_moment[0][TURN_X],
         "twist_arcsec_nm": per_moment[2][TURN_Z],
     }
+    parts = {"foot": foot, "column": top - foot, "head": tip - top}
     return _StiffnessTable(
         **{name: float(turn) * const.ARCSEC_PER_RADIAN for name, turn in turns.items()},
         deflection_x_um_n=float(force_x[at + SHIFT_X]) * 1e6,
         deflection_y_um_n=float(force_y[at + SHIFT_X + 1]) * 1e6,
-        tilt_shares={
-            "foot": float(foot / tip),
-            "column": float((top - foot) / tip),
-            "head": float((tip - top) / tip),
-        },
+        tilt_shares={name: float(part / tip) for name, part in parts.items()},
     )
 
 
@@ -211,13 +206,8 @@ def _raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
         if thickness <= 0.0:
             raise _DoesNotApply("the column is solid")
         reach = 0.5 * setup.sections[0].at("outer", 0.0)
-        webs: dict[str, Any] = {
-            "count": 4,
-            "thickness_m": thickness,
-            "height_m": setup.height_m,
-            "reach_foot_m": reach,
-            "reach_top_m": 0.0,
-        }
+        webs: dict[str, Any] = {"count": 4, "thickness_m": thickness, "height_m": setup.height_m}
+        webs |= {"reach_foot_m": reach, "reach_top_m": 0.0}
         return _change(setup, webs=webs), f"four webs, {reach * 1e3:.0f} mm wide at the foot"
     if math.isclose(setup.webs.height_m, setup.height_m):
         raise _DoesNotApply("the webs reach the top already")
@@ -232,10 +222,8 @@ def _shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
     last = setup.sections[-1]
     if bare <= const.PIER_PARALLEL_LIMIT_M:
         raise _DoesNotApply("hardly any parallel pipe stands above the webs")
-    cut = min(
-        bare - const.PIER_PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
-        0.9 * last.length_m,
-    )
+    cut = 0.25 * setup.height_m if setup.webs is None else bare - const.PIER_PARALLEL_LIMIT_M
+    cut = min(cut, 0.9 * last.length_m)
     sections = [section.model_dump() for section in setup.sections]
     sections[-1]["length_m"] = last.length_m - cut
     return _change(setup, sections=sections), f"column {cut:.2f} m lower"

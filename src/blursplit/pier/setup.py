@@ -206,9 +206,7 @@ class PierSetup(StrictTable):
 
 def _nest(table: Mapping[str, Any], source: str | Path) -> dict[str, Any]:
     """Return a copy in which keys such as `base.bolt_m` or `sections.0.wall_m` are set inside."""
-    nested: dict[str, Any] = copy.deepcopy(
-        {key: value for key, value in table.items() if "." not in key}
-    )
+    nested: dict[str, Any] = copy.deepcopy({k: v for k, v in table.items() if "." not in k})
     for key, value in table.items():
         if "." not in key:
             continue

@@ -140,16 +140,8 @@ class _CoarseBand:
         from scipy.ndimage import map_coordinates
 
         points = np.stack([along_m, across_m + self._slant * along_m]) / self.pitch_m
-        return np.asarray(
-            map_coordinates(
-                self._coefficients,
-                points,
-                order=3,
-                prefilter=False,
-                mode="grid-wrap",
-                output=np.float32,
-            )
-        )
+        how = {"order": 3, "prefilter": False, "mode": "grid-wrap", "output": np.float32}
+        return np.asarray(map_coordinates(self._coefficients, points, **how))
 
 
 def _strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.int64], FloatArray]:
@@ -201,8 +193,8 @@ class _FineBand:
         self.n_columns = n_across - 1
         # neighbours across the wind lie together in one complex number: half the look-ups
         pairs = np.empty((self.n_along + tail, self.n_columns), dtype=np.complex64)
-        for rows, source in ((slice(0, self.n_along), field), (slice(self.n_along, None), None)):
-            values = field[:tail] if source is None else source
+        for start, values in ((0, field), (self.n_along, field[:tail])):
+            rows = slice(start, start + len(values))
             pairs[rows].real, pairs[rows].imag = values[:, :-1], values[:, 1:]
         self._pairs = pairs.ravel()
 
@@ -230,9 +222,8 @@ class _FineBand:
         start = along_m / self.pitch_m + self.n_along * self.strip[star] / n_strips
         start = np.mod(start, self.n_along)
         row0 = np.floor(start).astype(np.int32)
-        a = (start - row0).astype(np.float32)[:, None] + ((u + half) / self.pitch_m).astype(
-            np.float32
-        )
+        ahead = ((u + half) / self.pitch_m).astype(np.float32)
+        a = (start - row0).astype(np.float32)[:, None] + ahead
         b = (v + half + self.local_m[star]) / self.pitch_m
         column = np.floor(b).astype(np.int32)
         share_across = (b - column).astype(np.float32)
@@ -341,16 +332,14 @@ class Atmosphere:
         self._fine.clear()
         self._places.clear()
         for layer in self._layers:
-            path = _fine_path_m(
-                layer, self._aperture_m, pace, since.size, float(since[-1]) + pace.frame_s
-            )
+            stretch_s = float(since[-1]) + pace.frame_s
+            path = _fine_path_m(layer, self._aperture_m, pace, since.size, stretch_s)
             band = _FineBand(layer, self._aperture_m, self._pitch_m, path, self._rng)
+            place = -layer.wind_m_s * since
             if layer.is_sparse(self._aperture_m, pace):
                 place = self._rng.uniform(0, band.length_m, since.size)
-            else:
-                place = -layer.wind_m_s * since
             self._fine.append(band)
-            self._places.append(np.asarray(place))
+            self._places.append(place)
 
     def smooth_nodes(self, star: int, time_s: FloatArray) -> NDArray[np.float32]:
         """Return the smooth bands at the nodes of the pupil, shape (n_samples, AIR_NODES^2)."""

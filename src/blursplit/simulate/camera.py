@@ -89,24 +89,21 @@ class Imager:
         self._wavelength_m = wavelength_m
         across = aperture_m / grid.pitch_m
         self._row, self._column, share = _annular_pupil(across, telescope.obstruction)
-        window = int(np.ceil(across)) + 1
-        self._window = window
-        centre = (window - 1) / 2
+        self._window = int(np.ceil(across)) + 1
+        centre = (self._window - 1) / 2
         self.x_m: FloatArray = np.asarray((self._column - centre) * grid.pitch_m, dtype=float)
         self.y_m: FloatArray = np.asarray((self._row - centre) * grid.pitch_m, dtype=float)
         self.share = share
         self._amplitude = share.astype(np.float32)
-        m = grid.fine_points
+        m, radius = grid.fine_points, aperture_m / 2
         self._scale = np.float32(1.0 / (m**2 * np.sum(share**2)))
-        radius = telescope.aperture_m / 2
         # the given rms is that of the filled circle's modes
         turn = 2 * np.deg2rad(telescope.astigmatism_angle_deg)
         skew = telescope.astigmatism_nm * np.array([np.cos(turn), np.sin(turn)])
         sizes_nm = np.array([telescope.defocus_nm, *skew, 0.0, 0.0])
         modes = rough_modes(self.x_m / radius, self.y_m / radius)
         self.static_rad = sizes_nm @ modes * (1e-9 * 2 * np.pi / wavelength_m)
-        fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
-        self.fine_arcsec = fine_arcsec
+        self.fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
         self._pixel_arcsec = pixel_scale_arcsec
         self._blur_arcsec = telescope.instrument_fwhm_arcsec / const.FWHM_PER_SIGMA
         fy, fx = self._frequencies(m)
@@ -144,10 +141,8 @@ class Imager:
         from scipy.fft import fft, rfft2
 
         m, window = self.grid.fine_points, self._window
-        slope = (offset_arcsec * (2 * np.pi / self._wavelength_m / const.ARCSEC_PER_RADIAN)).astype(
-            np.float32
-        )
-        pointed = slope @ np.stack([self.x_m, self.y_m]).astype(np.float32)
+        slope = offset_arcsec * (2 * np.pi / self._wavelength_m / const.ARCSEC_PER_RADIAN)
+        pointed = slope.astype(np.float32) @ np.stack([self.x_m, self.y_m]).astype(np.float32)
         pointed += phase_rad
         if optics:
             pointed += self.static_rad.astype(np.float32)
@@ -290,11 +285,9 @@ class StarField:
 
     def beams(self) -> tuple[FloatArray, FloatArray]:
         """Return the opening's centre [m] and the wedge's shift [px] of every image."""
-        zero = np.zeros((self.x_px.size, 2))
-        return (
-            zero if self.opening_m is None else self.opening_m,
-            zero if self.wedge_px is None else self.wedge_px,
-        )
+        if self.opening_m is None or self.wedge_px is None:
+            return np.zeros((self.x_px.size, 2)), np.zeros((self.x_px.size, 2))
+        return self.opening_m, self.wedge_px
 
     @classmethod
     def place(cls, scene: Scene) -> StarField:
@@ -302,11 +295,7 @@ class StarField:
         camera, stars = scene.camera, scene.stars
         if stars.star:
             rows = sorted(stars.star, key=lambda s: -s.flux_e_per_s)
-            return cls(
-                np.array([s.x_px for s in rows]),
-                np.array([s.y_px for s in rows]),
-                np.array([s.flux_e_per_s for s in rows]),
-            )
+            return cls(*np.array([(s.x_px, s.y_px, s.flux_e_per_s) for s in rows]).T)
         rng = np.random.default_rng(stars.seed)
         margin = min(stars.margin_px, 0.4 * camera.width_px, 0.4 * camera.height_px)
         low = np.array([margin, margin])
@@ -373,9 +362,8 @@ class FrameTimes:
         for jump in faults.dither:
             dither[regular >= jump.time_s] += (jump.dx_px, jump.dy_px)
         clear = _transparency(n, faults.clouded_share, rng)
-        return cls(
-            number.astype(np.int64), start[number], stamp[number], clear[number], dither[number]
-        )
+        number = number.astype(np.int64)
+        return cls(number, start[number], stamp[number], clear[number], dither[number])
 
 
 def _transparency(n: int, share: float, rng: np.random.Generator) -> FloatArray:
@@ -452,9 +440,8 @@ class Detector:
             y = np.rint(np.linspace(ends[0], ends[1], width)).astype(np.int64)
             for row in (y - 1, y, y + 1):
                 inside = (row >= 0) & (row < height)
-                electrons[trail, row[inside], x[inside]] += rng.poisson(
-                    const.TRAIL_E_PER_PX, int(inside.sum())
-                )
+                light = rng.poisson(const.TRAIL_E_PER_PX, int(inside.sum()))
+                electrons[trail, row[inside], x[inside]] += light
 
 
 def _log_uniform(limits: tuple[float, float], n: int, rng: np.random.Generator) -> FloatArray:

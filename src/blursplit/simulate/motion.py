@@ -120,23 +120,16 @@ class Shared:
         for error in scene.periodic:
             wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
             terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
-        supports = []
         for number in range(len(scene.mode)):
-            supports.append(f"mode {number + 1}")
-            terms[supports[-1]] = _mode_motion(scene, number, n, rate, rng)
+            terms[f"mode {number + 1}"] = _mode_motion(scene, number, n, rate, rng)
         if scene.tap:
             terms["tap"] = _tap_motion(scene, time)
-            supports.append("tap")
         wind = scene.wind_shake
         if wind.rms_arcsec or wind.second_rms_arcsec:
             sizes = wind.rms_arcsec, wind.second_rms_arcsec
             density = partial(_shake_density, corner_hz=wind.corner_hz)
             terms["wind shake"] = _on_two_axes(sizes, wind.angle_deg, n, rate, density, rng)
-            supports.append("wind shake")
-        owners: dict[str, tuple[str, ...]] = {
-            "tracking": ("drift", "periodic"),
-            "structure": tuple(supports),
-        }
+        owners = {"tracking": ("drift", "periodic"), "structure": tuple(terms)[2:]}
         rough = None
         if scene.tube.rms_arcsec:
             terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene, 2, n, rate, rng)
@@ -151,15 +144,11 @@ def _grid(scene: Scene) -> tuple[float, float, int]:
     camera = scene.camera
     margin = 0.5 + 8 * (camera.time_jitter_s + camera.row_time_us * 1e-6 * camera.height_px / 8)
     duration = scene.duration_s + 2 * margin
-    fastest = max(
-        [
-            4.0 / scene.tube.timescale_s,
-            *(m.frequency_hz for m in scene.mode),
-            *(1 / p.period_s for p in scene.periodic),
-            *([8 * scene.wind_shake.corner_hz] if scene.wind_shake.rms_arcsec else []),
-        ]
-    )
-    rate = max(const.SAMPLES_PER_CYCLE * fastest, 50.0)
+    fastest = [m.frequency_hz for m in scene.mode] + [1 / p.period_s for p in scene.periodic]
+    if scene.wind_shake.rms_arcsec:
+        fastest.append(8 * scene.wind_shake.corner_hz)
+    fastest.append(4.0 / scene.tube.timescale_s)
+    rate = max(const.SAMPLES_PER_CYCLE * max(fastest), 50.0)
     n = int(np.ceil(duration * rate)) + 4
     if n > const.MOTION_GRID:
         rate *= const.MOTION_GRID / n

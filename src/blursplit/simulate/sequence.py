@@ -48,11 +48,8 @@ def _sub_exposures(scene: Scene) -> int:
     if scene.near_r0_m is not None:
         wind = max(wind, scene.near_air.wind_m_s)
     fastest = max((mode.frequency_hz for mode in scene.mode), default=0.0)
-    steps = max(
-        const.STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m,
-        const.STEPS_PER_CYCLE * fastest * tau,
-        1.0,
-    )
+    steps = max(const.STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m, 1.0)
+    steps = max(const.STEPS_PER_CYCLE * fastest * tau, steps)
     most = const.STEPS_SHORT if tau <= const.SHORT_EXPOSURE_S else const.STEPS_LONG
     return min(int(np.ceil(steps)), most)
 
@@ -186,22 +183,14 @@ class Simulation:
             self._pace = replace(self._pace, frame_s=self._pace.frame_s + reach)
         outside = _layer_geometries(scene, self.stars, other)
         near = _near_geometry(scene, self.stars, other)
-        self._stretch = _frames_per_stretch(
-            [*outside, *near], scene.pupil.aperture_m, self.imager.grid.pitch_m, self._pace
-        )
+        pupil = scene.pupil.aperture_m, self.imager.grid.pitch_m
+        self._stretch = _frames_per_stretch([*outside, *near], *pupil, self._pace)
         return self._frozen(outside, air_rng), self._frozen(near, near_rng)
 
     def _frozen(self, layers: list[LayerGeometry], rng: np.random.Generator) -> Atmosphere:
         imager, scene = self.imager, self.scene
-        return Atmosphere(
-            layers,
-            scene.pupil.aperture_m,
-            imager.grid.pitch_m,
-            imager.x_m,
-            imager.y_m,
-            scene.duration_s,
-            rng,
-        )
+        pupil = scene.pupil.aperture_m, imager.grid.pitch_m, imager.x_m, imager.y_m
+        return Atmosphere(layers, *pupil, scene.duration_s, rng)
 
     @property
     def air(self) -> tuple[Atmosphere, Atmosphere]:
@@ -245,13 +234,11 @@ class Simulation:
         self._roughness = {"air": [0.0, 0], "near": [0.0, 0]}
         present = self._present()
         self.widths = {name: gone & present for name, gone in WIDTHS.items()}
-        self.mean_light = {
-            gone: [
-                MeanLight(imager, self._window_span(gone), optics="optics" not in gone)
-                for _ in range(min(n_stars, const.TRUTH_STARS))
-            ]
-            for gone in (set(self.widths.values()) if self._draws_widths else ())
-        }
+        self.mean_light: dict[frozenset[str], list[MeanLight]] = {}
+        for gone in set(self.widths.values()) if self._draws_widths else ():
+            span, optics = self._window_span(gone), "optics" not in gone
+            few = range(min(n_stars, const.TRUTH_STARS))
+            self.mean_light[gone] = [MeanLight(imager, span, optics=optics) for _ in few]
 
     def _present(self) -> frozenset[str]:
         """Return the causes that could be left out of this scene's images."""
@@ -278,13 +265,9 @@ class Simulation:
             for name, air in self.air_strengths().items()
         }
         blur = scene.telescope.instrument_fwhm_arcsec / const.FWHM_PER_SIGMA
+        optics = telescope.aperture_m, telescope.obstruction, self.wavelength_m
         return History(
-            Conditions(
-                telescope.aperture_m,
-                telescope.obstruction,
-                self.wavelength_m,
-                scene.camera.pixel_scale_arcsec,
-            ),
+            Conditions(*optics, scene.camera.pixel_scale_arcsec),
             self.shared.time_s[inside],
             np.zeros(int(inside.sum()), dtype=np.int64),
             {owner: self.shared.of(owner)[inside] for owner in ("tracking", "structure")},
@@ -466,11 +449,10 @@ class Simulation:
         edges = np.linspace(0, self.scene.duration_s, windows + 1)
         grid = self.shared.time_s
         owner = np.clip(np.searchsorted(edges, grid, side="right") - 1, 0, windows - 1)
-        inside = (grid >= 0) & (grid <= self.scene.duration_s)
+        inside = self.recorded
         count = np.bincount(owner[inside], minlength=windows)
-        means = np.stack(
-            [np.bincount(owner[inside], series[inside, k], windows) / count for k in range(2)], 1
-        )
+        sums = [np.bincount(owner[inside], series[inside, k], windows) for k in range(2)]
+        means = np.stack(sums, axis=1) / count[:, None]
         which = np.clip(np.searchsorted(edges, time_s, side="right") - 1, 0, windows - 1)
         return np.asarray(means[which])
 
@@ -482,6 +464,7 @@ class Simulation:
         near layer, the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are
         rms over `blur_time_s` about each window's own mean, of the image's instantaneous position.
         """
+        stars = self.stars
         return {
             "schema": "blursplit-truth/1",
             "seed": self.seed,
@@ -498,10 +481,8 @@ class Simulation:
             "savings": _savings_truth(widths),
             "shares": _shares_truth(self),
             "stars": [
-                {"x_px": round(float(x), 4), "y_px": round(float(y), 4), "flux_e_per_s": float(f)}
-                for x, y, f in zip(
-                    self.stars.x_px, self.stars.y_px, self.stars.flux_e_per_s, strict=True
-                )
+                {"x_px": round(x, 4), "y_px": round(y, 4), "flux_e_per_s": flux}
+                for x, y, flux in np.stack([stars.x_px, stars.y_px, stars.flux_e_per_s], 1).tolist()
             ],
             "scene": self.scene.model_dump(mode="json"),
         }
@@ -510,11 +491,8 @@ class Simulation:
 def _axes_of(covariance: FloatArray) -> dict[str, float]:
     """Return major and minor rms and the axial direction of a covariance of (x, y)."""
     major, minor, angle = principal_axes(covariance)
-    return {
-        "rms_major_arcsec": round(major, 6),
-        "rms_minor_arcsec": round(minor, 6),
-        "angle_deg": round(angle, 3),
-    }
+    sizes = {"rms_major_arcsec": round(major, 6), "rms_minor_arcsec": round(minor, 6)}
+    return sizes | {"angle_deg": round(angle, 3)}
 
 
 def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
@@ -580,6 +558,8 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
         value = factor * np.sqrt(np.mean(a**2, axis=tuple(range(a.ndim - 1))))
         return [round(float(v), 6) for v in value] if np.all(np.isfinite(value)) else None
 
+    realised_arcsec = _atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m)
+    tilt_arcsec = np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))
     return {
         "r0_500nm_zenith_m": zenith,
         "r0_500nm_zenith_realised_m": round(zenith * ratio, 6),
@@ -588,12 +568,8 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
         "r0_m": r0,
         "outer_scale_m": outer,
         "fwhm_arcsec": round(_atmosphere_fwhm_arcsec(r0, outer, run.wavelength_m), 6),
-        "fwhm_realised_arcsec": round(
-            _atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), 6
-        ),
-        "tilt_rms_expected_arcsec": round(
-            float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))), 6
-        ),
+        "fwhm_realised_arcsec": round(realised_arcsec, 6),
+        "tilt_rms_expected_arcsec": round(float(tilt_arcsec), 6),
         "frame_motion_rms_xy_arcsec": rms(centred),
         "frame_common_rms_xy_arcsec": rms(common),
         "frame_parted_rms_xy_arcsec": rms(parted, spare),

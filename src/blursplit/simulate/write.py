@@ -197,8 +197,7 @@ class _CubeFile(AbstractContextManager["_CubeFile"]):
         self._path, self._run = path, run
         self._start = _start_of(run.scene) + timedelta(seconds=float(run.times.stamp_s[0]))
         header = PrimaryHDU(header=_header_of(run.scene, self._start)).header
-        header["BITPIX"] = 16
-        header["NAXIS"] = 3
+        header["BITPIX"], header["NAXIS"] = 16, 3
         for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
             header.insert(2 + axis, (f"NAXIS{axis}", size))
         header["BZERO"] = (const.UNSIGNED_ZERO, "unsigned 16-bit counts")
@@ -256,9 +255,7 @@ def _series_text(run: Simulation) -> str:
     """Return the realised motions at each frame's middle as text columns."""
     shared, times = run.shared, run.times
     middle = times.start_s + run.scene.camera.exposure_s / 2
-    motions = {
-        term.replace(" ", "_"): shared.at(middle, path) for term, path in shared.terms.items()
-    }
+    motions = {term.replace(" ", "_"): shared.at(middle, p) for term, p in shared.terms.items()}
     motions |= {f"air_{star}": tilt for star, tilt in enumerate(run.air_tilt_arcsec.swapaxes(0, 1))}
     names = ["frame", "middle_s", *(f"{word}_{axis}_arcsec" for word in motions for axis in "xy")]
     columns = np.column_stack([times.number.astype(float), middle, *motions.values()])
