@@ -211,7 +211,7 @@ def _read_sensor(
         good=np.isfinite(raw[:n][order]),
         channels=tuple(names[k] for k in numbers),
         noise=own,
-        offset_s=offset_s,
+        offset_s=None if offset_s is None else tuple(offset_s),
         source=str(path),
         start_utc=start,
         shape_per_m=const.PIER_SHAPE_PER_M if lever_m is None else const.PIER_SHAPE / lever_m,
