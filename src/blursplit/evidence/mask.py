@@ -117,7 +117,10 @@ def _measure_mask(
     uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
     r0, sigma, disagreement = _join(axes, 0.6 * uneven)
     systematic = _systematic(model, outer_scale_m, posterior, factors, mix_sigma)
-    slow, usual, fast = map(float, _quantiles(mixtures.wind_m_s(), posterior))
+    winds = mixtures.wind_m_s()
+    order = np.argsort(winds)
+    below = np.cumsum(posterior[order]) - 0.5 * posterior[order]
+    slow, usual, fast = np.interp([0.16, 0.5, 0.84], below, winds[order]).tolist()
     common = [
         float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
         for part in (x_arcsec, y_arcsec)
@@ -242,12 +245,6 @@ def _systematic(
     mean = float(posterior @ joint)
     wind = float(np.sqrt(posterior @ (joint - mean) ** 2)) / mean
     return float(0.6 * np.sqrt(kind**2 + scale**2 + wind**2))
-
-
-def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
-    order = np.argsort(speeds)
-    cumulative = np.cumsum(posterior[order]) - 0.5 * posterior[order]
-    return np.interp([0.16, 0.5, 0.84], cumulative, speeds[order])
 
 
 def _notes(axes: list[_AxisEstimate], disagreement: float) -> tuple[Remark, ...]:

@@ -238,10 +238,8 @@ def _coefficients(
     if stop - start < 10:  # noqa: PLR2004 - a dozen coefficients at the least
         msg = f"the two cameras overlap for {max(0.0, stop - start):.1f} s only"
         raise ValueError(msg)
-    highest = min(
-        const.PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
-        const.PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s),
-    )
+    highest = const.PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz)
+    highest = min(highest, const.PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s))
     step = (const.SENSOR_TAPERS + 1) / (stop - start)
     f = step * np.arange(1, max(2, int(highest / step)))
     sums = []

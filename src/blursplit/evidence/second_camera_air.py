@@ -50,10 +50,8 @@ def _air_matrices(
 
     Returns: (n, n_bins, 2, 2, 2): as `PairSpectra.matrix`, exposures included, noise not.
     """
-    top = max(
-        const.PAIR_FOLDS * max(c.rate_hz for c in spectra.cameras),
-        1.5 * float(spectra.frequency_hz[-1]),
-    )
+    top = const.PAIR_FOLDS * max(c.rate_hz for c in spectra.cameras)
+    top = max(top, 1.5 * float(spectra.frequency_hz[-1]))
     nu = np.geomspace(0.5 * float(spectra.frequency_hz[0]), top, const.PAIR_FREQUENCIES)
     small = min(c.aperture_m for c in spectra.cameras)
     half = np.geomspace(2e-3, 4.0 / small, const.PAIR_WAVES)

@@ -59,11 +59,11 @@ class Clock:
             same = np.flatnonzero(np.diff(np.sort(begins.seconds)) == 0)
             if same.size and None in parts:
                 where = slabs[int(np.argsort(begins.seconds, kind="stable")[same[0] + 1])].where
-                raise TimingError(
-                    where,
-                    f"begins at the same time ({begins.keyword}) as another cube given with it",
-                    "measure the cubes one by one, or correct the time of one",
+                problem = (
+                    f"begins at the same time ({begins.keyword}) as another cube given with it"
                 )
+                remedy = "measure the cubes one by one, or correct the time of one"
+                raise TimingError(where, problem, remedy)
         found = [part for part in parts if part is not None]
         if len(found) == len(parts):
             return cls(_join(found, begins), interval, key, begins, one_cube=len(slabs) == 1)
@@ -133,13 +133,9 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
         if step is not None and step[0] > 0 and factor is not None:
             begins = Stamps.read([header])
             # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
-            return Stamps(
-                np.arange(slab.planes, dtype=np.float64) * step[0] * factor,
-                begins.first_mjd_utc if begins else None,
-                "CTYPE3 = TIME",
-                "middle",
-                1e-6,
-            )
+            seconds = np.arange(slab.planes, dtype=np.float64) * step[0] * factor
+            first = begins.first_mjd_utc if begins else None
+            return Stamps(seconds, first, "CTYPE3 = TIME", "middle", 1e-6)
     if slab.planes == 1:
         return Stamps.read([header])
     return None

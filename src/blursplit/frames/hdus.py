@@ -50,24 +50,17 @@ def _read(table: Table) -> _Target:
 
 def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> ImageArray:
     """Return [frame, y, x] with the images on a square grid of equal cells."""
-    cell = [
-        max(target.flux.shape[axis] for target in targets) + const.MOSAIC_MARGIN_PX
-        for axis in (1, 2)
-    ]
+    margin = const.MOSAIC_MARGIN_PX
+    cell = np.max([target.flux.shape[1:] for target in targets], axis=0) + margin
     across = math.ceil(math.sqrt(len(targets)))
     down = math.ceil(len(targets) / across)
-    shape = (
-        shared.size,
-        down * cell[0] + const.MOSAIC_MARGIN_PX,
-        across * cell[1] + const.MOSAIC_MARGIN_PX,
-    )
+    shape = (shared.size, *(np.array([down, across]) * cell + margin).tolist())
     if 4 * math.prod(shape) > const.MOSAIC_MOST_BYTES:
         path = targets[0].table.path
         raise InputError(path, "too many images for one sequence", "give fewer files")
     frames = np.full(shape, np.nan, dtype=np.float32)
     for number, target in enumerate(targets):
-        y = number // across * cell[0] + const.MOSAIC_MARGIN_PX
-        x = number % across * cell[1] + const.MOSAIC_MARGIN_PX
+        y, x = np.array(divmod(number, across)) * cell + margin
         image = target.flux[np.searchsorted(target.cadence, shared)]
         frames[:, y : y + image.shape[1], x : x + image.shape[2]] = image
     return frames

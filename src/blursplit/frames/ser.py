@@ -130,11 +130,8 @@ def _times(
     elif _is_date(local) and abs(ticks[0] - local) * const.SER_TICK_S < const.SER_SAME_CLOCK_S:
         known = False
         note = "times of the frames are as the local start, and no universal one is given"
-    first = (
-        (int(ticks[0]) - offset - const.SER_TICKS_AT_MJD_0) * const.SER_TICK_S / const.DAY_S
-        if known
-        else None
-    )
+    since_mjd_0_s = (int(ticks[0]) - offset - const.SER_TICKS_AT_MJD_0) * const.SER_TICK_S
+    first = since_mjd_0_s / const.DAY_S if known else None
     step = 10 ** next(k for k in range(7, -1, -1) if not (ticks % 10**k).any())
     seconds = (ticks - ticks[0]) * const.SER_TICK_S
     stamps = Stamps(seconds, first, "the SER trailer", "begin", step * const.SER_TICK_S, note)
@@ -147,13 +144,8 @@ def _trailer(path: Path, planes: int, frame_bytes: int, size: int) -> IntArray |
     if planes == 0 or size - begin < 8 * planes:
         return None
     ticks = np.fromfile(path, dtype="<i8", count=planes, offset=begin) & const.SER_TIME_BITS
-    if (
-        ticks.min() < const.SER_FEWEST_TICKS
-        or ticks.max() > const.SER_LATEST_TICKS
-        or np.ptp(ticks) == 0
-    ):
-        return None
-    return ticks.astype(np.int64)
+    is_dated = _is_date(int(ticks.min())) and _is_date(int(ticks.max()))
+    return ticks.astype(np.int64) if is_dated and np.ptp(ticks) > 0 else None
 
 
 def _is_date(ticks: int) -> bool:

@@ -79,11 +79,9 @@ class Timing:
         elif not on_grid:
             kind = "irregular"
             dt = float(np.median(np.diff(time_s)))
-        limit = (
-            max(const.GAP_S, const.GAP_FRAMES * dt)
-            if on_grid and dt < const.SLOW_CADENCE_S
-            else const.SLOW_GAP_FRAMES * dt
-        )
+        limit = const.SLOW_GAP_FRAMES * dt
+        if on_grid and dt < const.SLOW_CADENCE_S:
+            limit = max(const.GAP_S, const.GAP_FRAMES * dt)
         waits = np.diff(time_s)
         breaks = waits > limit
         segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
@@ -292,19 +290,16 @@ def order_frames(
         notes.append(("duplicate-times", {"frames": duplicates}))
     if order.size < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, int(order.size), const.FEWEST_FRAMES)
-    timing = Timing.of(
-        seconds[order],
-        stamps.resolution_s,
-        hardware=setup.camera.time_stamps == "hardware",
-        interval_s=given,
-    )
+    hardware = setup.camera.time_stamps == "hardware"
+    step_s = stamps.resolution_s
+    timing = Timing.of(seconds[order], step_s, hardware=hardware, interval_s=given)
     rates = RatePart.both(timing.time_s, max(const.GAP_S, const.GAP_FRAMES * timing.cadence_s))
     timing = replace(
         timing,
         # what the slower rate leaves out of the faster one's grid was never taken
         missing=sum(part.missing for part in rates) if rates else timing.missing,
         keyword=stamps.keyword,
-        resolution_s=stamps.resolution_s,
+        resolution_s=step_s,
         backward=backward,
         duplicates=duplicates,
     )

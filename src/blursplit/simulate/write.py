@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -187,68 +187,49 @@ def _header_of(scene: Scene, start: datetime) -> Header:
     return Header(cards)
 
 
-class _CubeFile(AbstractContextManager["_CubeFile"]):
-    """One FITS cube with a table of times behind it, written block by block."""
-
-    def __init__(self, path: Path, run: Simulation) -> None:
-        from astropy.io.fits import PrimaryHDU, StreamingHDU
-
-        camera = run.scene.camera
-        self._path, self._run = path, run
-        self._start = _start_of(run.scene) + timedelta(seconds=float(run.times.stamp_s[0]))
-        header = PrimaryHDU(header=_header_of(run.scene, self._start)).header
-        header["BITPIX"], header["NAXIS"] = 16, 3
-        for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
-            header.insert(2 + axis, (f"NAXIS{axis}", size))
-        header["BZERO"] = (const.UNSIGNED_ZERO, "unsigned 16-bit counts")
-        header["BSCALE"] = 1
-        self._cube = StreamingHDU(path, header)
-
-    def __exit__(self, *_: object) -> None:
-        self._cube.close()
-
-    def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002
-        """Append frames."""
-        self._cube.write((frames ^ np.uint16(const.UNSIGNED_ZERO)).view(np.int16))
-
-    def close(self) -> None:
-        """Append the times."""
-        from astropy.io import fits
-
-        self._cube.close()
-        stamp = self._run.times.stamp_s
-        column = fits.Column("TIME", "D", unit="s", array=stamp - stamp[0])
-        table = fits.BinTableHDU.from_columns([column], name="TIMES")
-        table.header["TIMESYS"] = "UTC"
-        table.header["DATEREF"] = (_iso_time(self._start), "zero of TIME")
-        table.header["TIMEPIXR"] = (0.0, "TIME is the start of the exposure")
-        with fits.open(self._path, mode="append") as units:
-            units.append(table)
+_Add = Callable[[int, NDArray[np.uint16]], None]  # number of the first frame, and frames of counts
 
 
-class _FrameFiles(AbstractContextManager["_FrameFiles"]):
-    """One FITS file a frame."""
+@contextmanager
+def _cube_file(path: Path, run: Simulation) -> Iterator[_Add]:
+    """One FITS cube, written block by block; the table of times follows once all have come."""
+    from astropy.io import fits
 
-    def __init__(self, folder: Path, run: Simulation) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self._folder, self._run = folder, run
-        self._digits = max(4, len(str(run.scene.sequence.frames)))
+    camera, stamp_s = run.scene.camera, run.times.stamp_s
+    start = _start_of(run.scene) + timedelta(seconds=float(stamp_s[0]))
+    header = fits.PrimaryHDU(header=_header_of(run.scene, start)).header
+    header["BITPIX"], header["NAXIS"] = 16, 3
+    for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
+        header.insert(2 + axis, (f"NAXIS{axis}", size))
+    header["BZERO"] = (const.UNSIGNED_ZERO, "unsigned 16-bit counts")
+    header["BSCALE"] = 1
+    with closing(fits.StreamingHDU(path, header)) as cube:
+        yield lambda _, frames: cube.write((frames ^ np.uint16(const.UNSIGNED_ZERO)).view(np.int16))
+    column = fits.Column("TIME", "D", unit="s", array=stamp_s - stamp_s[0])
+    table = fits.BinTableHDU.from_columns([column], name="TIMES")
+    table.header["TIMESYS"] = "UTC"
+    table.header["DATEREF"] = (_iso_time(start), "zero of TIME")
+    table.header["TIMEPIXR"] = (0.0, "TIME is the start of the exposure")
+    with fits.open(path, mode="append") as units:
+        units.append(table)
 
-    def __exit__(self, *_: object) -> None:
-        """Each file is closed already."""
 
-    def add(self, first: int, frames: NDArray[np.uint16]) -> None:
-        """Write each frame to a file of its own, named by its number on the camera's clock."""
-        from astropy.io.fits import PrimaryHDU
+@contextmanager
+def _frame_files(folder: Path, run: Simulation) -> Iterator[_Add]:
+    """One FITS file a frame, named by its number on the camera's clock."""
+    from astropy.io.fits import PrimaryHDU
 
-        scene, times = self._run.scene, self._run.times
+    folder.mkdir(parents=True, exist_ok=True)
+    scene, times = run.scene, run.times
+    digits = max(4, len(str(scene.sequence.frames)))
+
+    def add(first: int, frames: NDArray[np.uint16]) -> None:
         for index, frame in enumerate(frames, start=first):
             start = _start_of(scene) + timedelta(seconds=float(times.stamp_s[index]))
-            name = f"frame_{times.number[index]:0{self._digits}d}.fits"
-            PrimaryHDU(frame, header=_header_of(scene, start)).writeto(self._folder / name)
+            name = f"frame_{times.number[index]:0{digits}d}.fits"
+            PrimaryHDU(frame, header=_header_of(scene, start)).writeto(folder / name)
 
-    def close(self) -> None:
-        """Nothing is left to write."""
+    yield add
 
 
 def _series_text(run: Simulation) -> str:
@@ -308,8 +289,10 @@ def write_sequence(
         return _fill(scene, work, files=files, seed=seed, progress=progress)
 
 
-def _sink(folder: Path, run: Simulation, *, files: bool) -> _CubeFile | _FrameFiles:
-    return _FrameFiles(folder / "frames", run) if files else _CubeFile(folder / SEQUENCE_NAME, run)
+def _sink(folder: Path, run: Simulation, *, files: bool) -> AbstractContextManager[_Add]:
+    if files:
+        return _frame_files(folder / "frames", run)
+    return _cube_file(folder / SEQUENCE_NAME, run)
 
 
 def _fill(
@@ -322,28 +305,23 @@ def _fill(
 ) -> dict[str, Any]:
     run = Simulation(scene, seed)
     with ExitStack() as stack:
-        sink = _sink(work, run, files=files)
-        stack.enter_context(sink)
+        add = stack.enter_context(_sink(work, run, files=files))
         beside: Callable[[float], None] | None = None
         if scene.second_camera is not None:
             other = _SecondCameraRun(run)
             (work / SECOND_NAME).mkdir()
-            second = _sink(work / SECOND_NAME, other, files=files)
-            stack.enter_context(second)
+            text = other.scene.setup_text()
+            (work / SECOND_NAME / SETUP_NAME).write_text(text, encoding="utf-8")
+            add_second = stack.enter_context(_sink(work / SECOND_NAME, other, files=files))
 
             def beside(time_s: float) -> None:
                 for first, block in other.until(time_s):
-                    second.add(first, block)
+                    add_second(first, block)
 
         for first, block in run.blocks(beside):
-            sink.add(first, block)
+            add(first, block)
             if progress is not None:
                 progress(first + block.shape[0], run.n_frames)
-        sink.close()
-        if beside is not None:
-            second.close()
-            text = other.scene.setup_text()
-            (work / SECOND_NAME / SETUP_NAME).write_text(text, encoding="utf-8")
     truth = run.truth()
     (work / TRUTH_NAME).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     (work / SERIES_NAME).write_text(_series_text(run), encoding="utf-8")

@@ -409,12 +409,6 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
 
 
 # --- the cut-outs that are kept -------------------------------------------------------------------
-def _stamp_size(sigma_px: float) -> int:
-    """Return the width of the stamps to keep: 4.5 star sigmas and 4 pixels to each side, odd."""
-    size = 2 * int(np.ceil(4.5 * sigma_px)) + 9
-    return int(np.clip(size, const.SMALLEST_STAMP, const.LARGEST_STAMP))
-
-
 def _pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
     """Return the stars to keep stamps of: bright, alone in their stamp, away from the edge."""
     ny, nx = field.image_adu.shape
@@ -440,7 +434,9 @@ class StampBook:
     """
 
     def __init__(self, field: Field, n_frames: int, most: int) -> None:
-        size = _stamp_size(field.sigma_px)
+        # 4.5 star sigmas and 4 pixels to each side, odd
+        size = 2 * int(np.ceil(4.5 * field.sigma_px)) + 9
+        size = int(np.clip(size, const.SMALLEST_STAMP, const.LARGEST_STAMP))
         one_star = 4 * size * size * max(n_frames, 1)
         fits = max(1, const.STAMPS_MOST_BYTES // one_star)
         self.fewer = min(most, field.x_px.size) > fits

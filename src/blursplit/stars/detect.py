@@ -147,11 +147,8 @@ def _find_width(
 
 def _no_star(name: str) -> TooFewStarsError:
     """Return the error of frames that show nothing."""
-    return TooFewStarsError(
-        name,
-        "no star was found in the first frames",
-        "check focus, exposure and that the frames are light frames of a star field",
-    )
+    remedy = "check focus, exposure and that the frames are light frames of a star field"
+    return TooFewStarsError(name, "no star was found in the first frames", remedy)
 
 
 def _width_of(image: ImageArray, hot: BoolArray, limit: float | None) -> float | None:
@@ -178,13 +175,12 @@ def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | No
     peaks = Peaks.find(image, max(0.7 * sigma, 1.0), hot=hot, count=60)
     if peaks.x_px.size == 0:
         return None
-    clipped = _clipped_near(image, peaks, limit)
-    if not clipped.all():
-        peaks = Peaks(peaks.x_px[~clipped], peaks.y_px[~clipped], peaks.height_adu[~clipped])
+    full = (image >= const.SATURATED_SHARE * (limit or np.inf)).astype(np.float32)
+    whole = _sum_core(full, peaks.x_px, peaks.y_px) == 0
+    x, y = ((at[whole] if whole.any() else at)[:24].astype(int) for at in (peaks.x_px, peaks.y_px))
     less, more = 0.5 * sigma, sigma
     sky, _ = robust_level(image)
     clean = np.where(hot | ~np.isfinite(image), np.float32(sky), image) - np.float32(sky)
-    x, y = peaks.x_px[:24].astype(int), peaks.y_px[:24].astype(int)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = smooth_near(clean, x, y, less) / smooth_near(clean, x, y, more)
         width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
@@ -193,13 +189,6 @@ def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | No
     wide = width > const.SIGMA_RANGE_PX[0]
     width = width[wide] if wide.any() else width
     return float(np.quantile(width, 0.25)) if width.size else None
-
-
-def _clipped_near(image: ImageArray, peaks: Peaks, limit: float | None) -> BoolArray:
-    if limit is None:
-        return np.zeros(peaks.x_px.size, dtype=bool)
-    full = (image >= const.SATURATED_SHARE * limit).astype(np.float32)
-    return _sum_core(full, peaks.x_px, peaks.y_px) > 0
 
 
 def _register_mean(

@@ -103,7 +103,7 @@ class BlankSky:
 
     def _add(self, patch: FloatArray, shift_px: FloatArray) -> None:
         """Add a run, shape (frames, patches, y, x), and where the field lay in it."""
-        from blursplit.compiled.frame_kernels import patch_spread
+        from blursplit.compiled.frame_kernels import neighbour_products, patch_spread
 
         level = patch.mean(axis=(2, 3))
         clean = np.isfinite(level).all(axis=0)
@@ -125,7 +125,10 @@ class BlankSky:
         limit = 5.0 * np.sqrt(2.0 * median_of(spread[clean]))
         self.frames += len(patch)
         self._add_changes(np.diff(fixed, axis=3), limit)
-        self._add_neighbours(change, limit)
+        change = np.ascontiguousarray(change)
+        for row, step in enumerate(const.BESIDE_STEPS):
+            self.beside[0, row] += neighbour_products(change, step, limit) * change.size
+        self.count[0] += change.size
         one, other = _alike(shift_px)
         if one.size:
             self._add_alike(fixed, one, other, limit)
@@ -143,14 +146,6 @@ class BlankSky:
             row = min(number, len(const.BLANK_LAGS))
             self.change[row] += total
             self.changes[row] += (pairs - same) * images.shape[1]
-
-    def _add_neighbours(self, change: FloatArray, limit: float) -> None:
-        from blursplit.compiled.frame_kernels import neighbour_products
-
-        change = np.ascontiguousarray(change)
-        for row, step in enumerate(const.BESIDE_STEPS):
-            self.beside[0, row] += neighbour_products(change, step, limit) * change.size
-        self.count[0] += change.size
 
     def _add_alike(self, fixed: FloatArray, one: IntArray, other: IntArray, limit: float) -> None:
         """Add frames with the field in one place, less each other."""
