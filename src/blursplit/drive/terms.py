@@ -342,17 +342,15 @@ class DriveRecord:
             plain @ alone.noise_covariance @ plain.T,
         )
 
-    def draw_rate(
-        self, terms: Sequence[DriveTerm], rng: np.random.Generator, n_draws: int = 1000
-    ) -> FloatArray:
-        """Return draws of the drift beside the terms [arcsec/s], shape (n_draws, 2)."""
+    def draw_rate(self, terms: Sequence[DriveTerm], rng: np.random.Generator) -> FloatArray:
+        """Return a thousand draws of the drift beside the terms [arcsec/s], shape (1000, 2)."""
         columns = self.other_columns(terms, None)
         rate = len(np.unique(self.segment))
         beside = np.delete(columns, rate, axis=1)
         period = min((t.period_s for t in terms), default=float(np.ptp(self.time_s)))
         found = self.read(beside, columns[:, rate][None, :], period)
         spread = np.sqrt(found.errors_arcsec2[:, 0, 0])
-        return np.asarray(found.seen_arcsec[0] + spread * rng.standard_normal((n_draws, 2)))
+        return np.asarray(found.seen_arcsec[0] + spread * rng.standard_normal((1000, 2)))
 
     @classmethod
     def of_grid(cls, grid: GridData) -> DriveRecord:

@@ -427,13 +427,12 @@ def defocus_loss(
     aperture_m: float,
     wavelength_m: float,
     obstruction: float = 0.0,
-    least_otf: float = 0.04,
 ) -> tuple[FloatArray, FloatArray]:
     """Tabulate -ln of `defocus_otf` against the rms of the rays.
 
     Returns `sigma_arcsec` (n,); `log_loss` (n, n_b): up to the defocus at which a contrast falls
-    below `least_otf`; the last row, far beyond, goes on as steeply, so that no larger defocus looks
-    like a smaller one.
+    below `LEAST_TRANSFER`; the last row, far beyond, goes on as steeply, so that no larger defocus
+    looks like a smaller one.
     """
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
     # Rays across a pupil of this rms are a wavelength apart at the longest baseline.
@@ -441,7 +440,7 @@ def defocus_loss(
     widest = wavelength_m / longest_m * const.ARCSEC_PER_RADIAN
     sigma = np.linspace(0.0, widest, 400)
     otf = defocus_otf(baseline_over_aperture, sigma, obstruction=obstruction, **telescope)
-    good = np.cumprod((otf > least_otf).all(axis=1)).astype(bool)
+    good = np.cumprod((otf > const.LEAST_TRANSFER).all(axis=1)).astype(bool)
     sigma, loss = sigma[good], -np.log(otf[good])
     far = loss[-1] + 100.0 * (loss[-1] - loss[-2]) / (sigma[-1] - sigma[-2]) * sigma[-1]
     return np.append(sigma, 101.0 * sigma[-1]), np.vstack([loss, far])
