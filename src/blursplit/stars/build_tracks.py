@@ -271,7 +271,7 @@ def _gain_of(
 
 def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -> IntArray:
     """Return the number of each frame's stretch between gaps, dithers and turns of the field."""
-    x, y, turn = tracker.shift_x[rows], tracker.shift_y[rows], tracker.turn_deg[rows]
+    (x, y), turn = tracker.shift[rows].T, tracker.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
     turned = np.flatnonzero(np.abs((np.diff(turn) + 180.0) % 360.0 - 180.0) > 90.0) + 1  # noqa: PLR2004
     jumps = np.setdiff1d(find_jumps(x, y, tracker.field.sigma_px), turned)

@@ -29,9 +29,7 @@ class _FrameQuality:
 
     good: BoolArray  # (n, k)
     lost: BoolArray  # (n,): frames in which the field was not found
-    # `shift_x`, `shift_y`: (n,): offset of the field from its expected place; NaN where lost.
-    shift_x: FloatArray
-    shift_y: FloatArray
+    shift: FloatArray  # (n, 2): offset of the field from its expected place; NaN where lost
     transparency: FloatArray  # (n,): flux against the expected one, median of the good stars
 
     def rows(self, which: slice) -> _FrameQuality:
@@ -74,9 +72,8 @@ class _FrameQuality:
             good,
             found,
         )
-        shift_x, shift_y, transparency = np.ascontiguousarray(found.T)
-        lost = np.asarray(np.isnan(shift_x), dtype=bool)
-        return cls(good, lost, shift_x, shift_y, transparency)
+        lost = np.asarray(np.isnan(found[:, 0]), dtype=bool)
+        return cls(good, lost, found[:, :2], found[:, 2])
 
 
 class Tracker:
@@ -94,13 +91,12 @@ class Tracker:
         n, k = self.source.n_frames, field.x_px.size
         self.samples = {name: np.full((n, k), np.nan) for name in _SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
-        self.shift_x, self.shift_y = np.full(n, np.nan), np.full(n, np.nan)
+        self.shift = np.full((n, 2), np.nan)
         self.transparency = np.full(n, np.nan)
         self.turn_deg = np.zeros(n)
-        self.counts = {"saturated": 0, "cosmic ray": 0, "stray": 0}
+        self.counts = {"saturated": 0, "cosmic ray": 0}
         self.unreadable = np.zeros(n, dtype=bool)
         self.all_saturated = np.zeros(n, dtype=bool)
-        self.refound: list[int] = []
         self.flux = field.flux_adu.copy()
         self.turn, self.turn_rate, self.turn_time_s, self.scale = 0.0, 0.0, 0.0, 1.0
         self.spread = float("nan")
@@ -124,13 +120,12 @@ class Tracker:
     def advance(self, start: int) -> int:
         """Measure the next block and return where it ends."""
         stop = self._block_end(start)
-        shift_x, shift_y = self._expected_shift(start, stop)
-        block, quality = self._measure(start, stop, shift_x, shift_y, in_book=True)
-        distance = np.hypot(quality.shift_x, quality.shift_y)
-        self._retake_far(start, block, quality, shift_x, shift_y)
-        self._store(start, block, quality, shift_x, shift_y)
-        shift = np.stack([self.shift_x[start:stop], self.shift_y[start:stop]])
-        self.blank.look(self.source, start, stop, shift)
+        shift = self._expected_shift(start, stop)
+        block, quality = self._measure(start, shift, in_book=True)
+        distance = np.hypot(*quality.shift.T)
+        self._retake_far(start, block, quality, shift)
+        self._store(start, block, quality, shift)
+        self.blank.look(self.source, start, stop, self.shift[start:stop].T)
         if quality.lost.any():
             self._search(start, stop)
         self._learn(start, stop, distance)
@@ -145,43 +140,36 @@ class Tracker:
         most = min(self.block, max(const.SMALLEST_BLOCK, fits))
         return min(start + most, self.source.n_frames)
 
-    def _expected_shift(self, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
+    def _expected_shift(self, start: int, stop: int) -> FloatArray:
         """Extrapolate the field's place: a line in time when it drifts, else the last median."""
         time = self.sequence.time_s
-        recent = np.flatnonzero(np.isfinite(self.shift_x[max(0, start - 4 * const.RECENT) : start]))
-        recent = recent[-const.RECENT :] + max(0, start - 4 * const.RECENT)
+        first = max(0, start - 4 * const.RECENT)
+        recent = first + np.flatnonzero(np.isfinite(self.shift[first:start, 0]))[-const.RECENT :]
         ahead = time[start:stop]
         if recent.size == 0:
-            field = self.field
-            return np.full(ahead.size, field.shift_x_px), np.full(ahead.size, field.shift_y_px)
-        x, y = self.shift_x[recent], self.shift_y[recent]
-        return _extrapolate(time[recent], x, ahead), _extrapolate(time[recent], y, ahead)
+            return np.tile([self.field.shift_x_px, self.field.shift_y_px], (ahead.size, 1))
+        along = [_extrapolate(time[recent], path, ahead) for path in self.shift[recent].T]
+        return np.stack(along, axis=1)
 
     def _place(
-        self, shift_x: FloatArray, shift_y: FloatArray, turn_deg: FloatArray | float
+        self, shift: FloatArray, turn_deg: FloatArray | float
     ) -> tuple[FloatArray, FloatArray]:
-        """Return expected places, shape (n, k), for shifts and turns of the field."""
-        turn = np.broadcast_to(turn_deg, shift_x.shape)[:, None]
+        """Return expected places, shape (n, k), for shifts (n, 2) and turns of the field."""
+        turn = np.broadcast_to(turn_deg, len(shift))[:, None]
         x, y = _turned(self.field.x_px, self.field.y_px, turn, self.scale, self.source.shape)
-        return x + shift_x[:, None], y + shift_y[:, None]
+        return x + shift[:, :1], y + shift[:, 1:]
 
     def _turn_at(self, time_s: FloatArray) -> FloatArray:
         return np.asarray(self.turn + self.turn_rate * (time_s - self.turn_time_s), dtype=float)
 
     def _measure(
-        self,
-        start: int,
-        stop: int,
-        shift_x: FloatArray,
-        shift_y: FloatArray,
-        *,
-        jumped: bool = False,
-        in_book: bool = False,
+        self, start: int, shift: FloatArray, *, jumped: bool = False, in_book: bool = False
     ) -> tuple[Block, _FrameQuality]:
         """Measure some frames; stamps go straight to the book if nothing is there to be lost."""
+        stop = start + len(shift)
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
-        x, y = self._place(shift_x, shift_y, turn)
+        x, y = self._place(shift, turn)
         block = Block.measure(
             self.source,
             start,
@@ -207,12 +195,7 @@ class Tracker:
         return block, quality
 
     def _retake_far(
-        self,
-        start: int,
-        block: Block,
-        quality: _FrameQuality,
-        shift_x: FloatArray,
-        shift_y: FloatArray,
+        self, start: int, block: Block, quality: _FrameQuality, shift: FloatArray
     ) -> None:
         """Cut again, about where they were found, frames that left the middle of their stamps."""
         middle = (self.setup.cut - 1) / 2
@@ -222,28 +205,18 @@ class Tracker:
             far = np.maximum(np.abs(off_x), np.abs(off_y)) > const.OFF_CENTRE_PX
         for first, last in runs(far):
             rows = slice(first, last)
-            moved_x = shift_x[rows] + quality.shift_x[rows]
-            moved_y = shift_y[rows] + quality.shift_y[rows]
-            again, new = self._measure(start + first, start + last, moved_x, moved_y)
+            shift[rows] += quality.shift[rows]
+            again, new = self._measure(start + first, shift[rows])
             block.put(rows, again)
             for each in fields(quality):
                 getattr(quality, each.name)[rows] = getattr(new, each.name)
-            shift_x[rows], shift_y[rows] = moved_x, moved_y
 
-    def _store(
-        self,
-        start: int,
-        block: Block,
-        quality: _FrameQuality,
-        shift_x: FloatArray,
-        shift_y: FloatArray,
-    ) -> None:
+    def _store(self, start: int, block: Block, quality: _FrameQuality, shift: FloatArray) -> None:
         rows = slice(start, start + quality.lost.size)
         for name in _SAMPLE_NAMES:
             self.samples[name][rows] = np.where(quality.good, getattr(block, name), np.nan)
         self.good[rows] = quality.good
-        self.shift_x[rows] = shift_x + quality.shift_x
-        self.shift_y[rows] = shift_y + quality.shift_y
+        self.shift[rows] = shift + quality.shift
         self.transparency[rows] = quality.transparency
         seen = ~quality.lost[:, None]
         self.unreadable[rows] = block.empty.all(axis=1)
@@ -256,7 +229,7 @@ class Tracker:
         """Look for the field in lost frames, ever more rarely while it stays away."""
         step, frame = 1, start
         while frame < stop:
-            lost = np.flatnonzero(~np.isfinite(self.shift_x[frame:stop]))
+            lost = np.flatnonzero(~np.isfinite(self.shift[frame:stop, 0]))
             if lost.size == 0:
                 return
             frame += int(lost[0])
@@ -303,37 +276,34 @@ class Tracker:
         first, last = self._run_of_lost(frame, stop)
         if found.turn_deg:
             last = stop  # what was judged by the other turn is judged anew
-        n = last - first
-        moved = (np.full(n, found.shift_x_px), np.full(n, found.shift_y_px))
+        moved = np.tile([found.shift_x_px, found.shift_y_px], (last - first, 1))
         turns_deg = self.turn_deg[first:last].copy()
-        block, quality = self._measure(first, last, *moved, jumped=True)
+        block, quality = self._measure(first, moved, jumped=True)
         if quality.lost[frame - first]:
             self.turn, self.turn_deg[first:last] = before, turns_deg
             return False
-        self._retake_far(first, block, quality, *moved)
+        self._retake_far(first, block, quality, moved)
         self.good[first:last] = False
-        self.shift_x[first:last] = self.shift_y[first:last] = np.nan
+        self.shift[first:last] = np.nan
         for a, b in runs(~quality.lost):
-            rows, begin = slice(a, b), first + a
-            part = block.rows(rows), quality.rows(rows), moved[0][rows], moved[1][rows]
-            self._store(begin, *part)
-        self.refound.append(frame)
+            rows = slice(a, b)
+            self._store(first + a, block.rows(rows), quality.rows(rows), moved[rows])
         return True
 
     def _run_of_lost(self, frame: int, stop: int) -> tuple[int, int]:
         """Return the lost frames around one: from those skipped before it to the next found one."""
-        lost = ~np.isfinite(self.shift_x)
+        lost = ~np.isfinite(self.shift[:, 0])
         before = lost[max(frame - const.SLOWEST_RETRY, 0) : frame][::-1]
         first = frame - int(np.argmin(np.append(before, False)))
         return first, frame + 1 + int(np.argmin(np.append(lost[frame + 1 : stop], False)))
 
     def expected_places(self) -> tuple[FloatArray, FloatArray]:
         """Return where each star belongs by the field's shift and turn, shape (n, k)."""
-        return self._place(self.shift_x, self.shift_y, self.turn_deg)
+        return self._place(self.shift, self.turn_deg)
 
     def _learn(self, start: int, stop: int, distance: FloatArray) -> None:
         """Adapt margin, block length, spread, fluxes and the field's turn to what was seen."""
-        seen = np.isfinite(self.shift_x[start:stop])
+        seen = np.isfinite(self.shift[start:stop, 0])
         here = np.isfinite(distance)
         if here.any():
             far_off = np.sort(distance[here])
@@ -392,10 +362,10 @@ class Tracker:
         if not good.any():
             return None
         turn = _nearest_turn_deg(self.turn_deg[rows], self.turn)
-        x, y = self._place(self.shift_x[rows], self.shift_y[rows], turn)
+        x, y = self._place(self.shift[rows], turn)
         off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
         middle = median_of(turn)
-        px, py = self._place(np.zeros(1), np.zeros(1), middle)
+        px, py = self._place(np.zeros((1, 2)), middle)
         px -= (self.source.shape[1] - 1) / 2
         py -= (self.source.shape[0] - 1) / 2
         found = _fit_field_rotation(px[0], py[0], off_x, off_y, good)
