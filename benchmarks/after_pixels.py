@@ -22,7 +22,7 @@ import numpy as np  # noqa: E402 - after the number of threads
 
 from blursplit.measure import Source, measure_tracks  # noqa: E402
 from blursplit.rig import Rig, Setting  # noqa: E402
-from blursplit.simulate import demo_night  # noqa: E402
+from blursplit.simulate import Scene  # noqa: E402
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402
 from ledger import keep  # noqa: E402
@@ -33,7 +33,7 @@ SAMPLES_AT_ONCE = 128
 
 def make_run(frames: int, stars: int) -> Simulation:
     """Return a simulation of the shaken night with more stars and frames."""
-    scene = demo_night("shaken")
+    scene = Scene.demo("shaken")
     changes = {
         "stars": {"count": stars, "flux_e_per_s": 1e7},
         "camera": {"width_px": 512, "height_px": 512},

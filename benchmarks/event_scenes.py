@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.simulate.air import Atmosphere, Pace
-from blursplit.simulate.camera import StarField, _annular_pupil, tilt_basis
+from blursplit.simulate.camera import Pupil, StarField, _annular_pupil
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import _frames_per_stretch, _layer_geometries
@@ -86,7 +86,7 @@ def simulated_air(index: int) -> FloatArray:
     pace = Pace(1 / RATE_HZ, EXPOSURE_S, EXPOSURE_S / STEPS)
     air = Atmosphere(layers, aperture, pitch, x_m, y_m, scene.duration_s, rng)
     weight = share / share.sum()
-    basis = tilt_basis(x_m, y_m, share)
+    basis = Pupil(x_m, y_m, share).tilt_basis()
     project = (basis * weight).T[:, 1:]
     slope = 1 / np.sqrt([np.sum(weight * x_m**2), np.sum(weight * y_m**2)])
     to_arcsec = slope * wavelength_m / (2 * np.pi) / ARCSEC

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.spectra import find_events
+from blursplit.spectra import MotionEvents
 from blursplit.spectra.events import fast_part
 from event_scenes import RATE_HZ, footsteps, gust, kept, shutter_shock
 from motion_scenes import air, damped_mode, slow_current, without_lines
@@ -42,7 +42,7 @@ def false_events(cache: Path, draws: int) -> None:
     wrong = 0
     for index in range(n):
         motion = without_lines(1500, 50.0, index, np.random.default_rng([21, index]))
-        wrong += bool(find_events(np.arange(1500) * 0.02, motion, 0.02).events)
+        wrong += bool(MotionEvents.find(np.arange(1500) * 0.02, motion, 0.02).events)
     print(f"| air of many kinds, currents, drift | 30 | 50 | {wrong} of {n} |")
     for frequency, damping in ((9.0, 0.015), (4.0, 0.05), (15.0, 0.005)):
         for frames, most in ((1000, 300), (20_000, 100)):
@@ -75,7 +75,7 @@ def _changing(swing: float, mode_rms: float, index: int) -> tuple:
     mode = damped_mode(n, rate, 6.0, 0.015, rng)[::8]
     motion = (motion + mode_rms * np.outer(mode, [0.8, 0.6])) * strength[:, None]
     motion += 0.01 * rng.normal(size=motion.shape)
-    return find_events(np.arange(n) / rate, motion, 1.0 / rate).events
+    return MotionEvents.find(np.arange(n) / rate, motion, 1.0 / rate).events
 
 
 def _ringing(frames: int, frequency: float, damping: float, index: int) -> tuple:
@@ -96,7 +96,7 @@ def _ringing(frames: int, frequency: float, damping: float, index: int) -> tuple
 
 
 def _search(motion: np.ndarray):  # noqa: ANN202 - EventSearch
-    return find_events(np.arange(len(motion)) * CADENCE_S, motion, CADENCE_S)
+    return MotionEvents.find(np.arange(len(motion)) * CADENCE_S, motion, CADENCE_S)
 
 
 def one_case(name: str, size: float, cache: Path, draws: int) -> str:

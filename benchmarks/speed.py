@@ -222,7 +222,7 @@ def time_centroids() -> None:
     import sep
     from photutils.centroids import centroid_2dg, centroid_com, centroid_quadratic
 
-    from blursplit.stars.centroid import measure_windowed
+    from blursplit.stars.centroid import WindowedShapes
     from blursplit.stars.pixels import measure_sky
 
     rng = np.random.default_rng(5)
@@ -236,7 +236,7 @@ def time_centroids() -> None:
 
     def ours() -> NDArray[np.float64]:
         level, _ = measure_sky(stamps)
-        found = measure_windowed(stamps, level, 1.5 * sigma, reach_px=2.0)
+        found = WindowedShapes.measure(stamps, level, 1.5 * sigma, reach_px=2.0)
         return np.stack([found.x_px, found.y_px])
 
     def one_by_one(function: Any, count: int) -> NDArray[np.float64]:

@@ -24,7 +24,7 @@ from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport
 from blursplit.report.numbers import unit_of_key
 from blursplit.result import Result
-from blursplit.rig import DEFAULTS, Setting, Setup, flat_key
+from blursplit.rig import DEFAULTS, Setting, Setup
 from blursplit.spectra.tap_result import TapResult
 
 DOCS = Path(__file__).parent
@@ -168,7 +168,7 @@ def setup_table() -> str:
         assert isinstance(model, type)
         assert issubclass(model, BaseModel)
         for key, part in model.model_fields.items():
-            default = DEFAULTS.get(flat_key(section, key))
+            default = DEFAULTS.get(Setup.flat_key(section, key))
             shown = "" if default is None or many else f"{default}"
             note = SETUP_NOTES.get(f"{section}.{key}") or SETUP_NOTES[key]
             lines.append(

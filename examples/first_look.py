@@ -16,12 +16,11 @@ from blursplit.frames import open_frames
 from blursplit.frames.inspection import Inspection
 from blursplit.measure import measure
 from blursplit.report import figures
-from blursplit.report.notebook import budget_table, lines_table
-from blursplit.simulate import demo_night, write_sequence
+from blursplit.simulate import Scene, write_sequence
 
 plt.rcParams["figure.dpi"] = 55
 work = Path(tempfile.mkdtemp())
-for name, scene in (("first", demo_night("turbulent")), ("second", demo_night("shaken"))):
+for name, scene in (("first", Scene.demo("turbulent")), ("second", Scene.demo("shaken"))):
     short = scene.sequence.model_copy(update={"frames": 400})
     write_sequence(scene.model_copy(update={"sequence": short}), work / name)
 
@@ -99,13 +98,13 @@ for ax, (name, night) in zip(axes, nights.items(), strict=True):
 # Every estimate comes with its 68 % interval. An upper limit has no value, only a high end.
 
 # %%
-table = budget_table(nights["second"].result)
+table = nights["second"].budget
 for name in table.colnames[2:]:
     table[name].info.format = ".2f"
 table["cure", "matters", "saving", "saving_low", "saving_high", "share"]
 
 # %%
-lines = lines_table(nights["second"].result)
+lines = nights["second"].lines
 for name in ("frequency", "frequency_low", "frequency_high", "rms"):
     lines[name].info.format = ".3f"
 lines["frequency", "frequency_low", "frequency_high", "rms", "kind"]

@@ -27,7 +27,7 @@ from blursplit.constants import (
     TILT_MIX,
     TILT_MIX_DEFAULT,
 )
-from blursplit.image.otf import registered_bias_rows
+from blursplit.image.otf import RegisteredBias
 from blursplit.motion import CommonMotion
 from blursplit.rig import Rig
 from blursplit.stars.positions import positions_to_tracks
@@ -166,7 +166,7 @@ def test_the_registered_stars_table_is_read_where_its_script_wrote_it():
     of_pupils = {tuple(float(row[name]) for name in names): row for row in in_focus}
     baselines = np.array(REGISTERED_BASELINES)
     for obstruction, window in product(MIX_OBSTRUCTION, REGISTERED_WINDOW):
-        still, *read = registered_bias_rows(baselines, window, obstruction)
+        still, *read = RegisteredBias.of(baselines, window, obstruction).rows
         assert not still.any()
         for d_over_r0, found in zip(REGISTERED_D_OVER_R0[1:], read, strict=True):
             row = of_pupils[obstruction, d_over_r0, window]

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, OutputError
 from blursplit.estimate import Estimate
-from blursplit.folder import Measurement, check_target, read_result, write_text_whole
+from blursplit.folder import Measurement, read_result, write_text_whole
 from blursplit.result import Fwhm, Result, SequenceInfo
 from blursplit.series import Series
 
@@ -64,10 +64,10 @@ def test_a_foreign_folder_is_never_replaced(tmp_path, content):
     folder.mkdir()
     (folder / "cat.jpg").write_bytes(b"cat")
     with pytest.raises(OutputError, match="holds no result and is not replaced"):
-        check_target(folder, replace=True)
+        Measurement.check_target(folder, replace=True)
     (folder / "result.json").write_text(content)
     with pytest.raises(OutputError, match="holds no result and is not replaced"):
-        check_target(folder, replace=True)
+        Measurement.check_target(folder, replace=True)
     assert names(folder) == {"cat.jpg", "result.json"}
 
 
@@ -88,14 +88,14 @@ def test_an_empty_folder_may_be_replaced_a_file_and_a_link_may_not(measurement, 
     (tmp_path / "link").symlink_to(tmp_path / "empty", target_is_directory=True)
     for name in ("file", "link"):
         with pytest.raises(OutputError, match="is not a folder"):
-            check_target(tmp_path / name, replace=True)
+            Measurement.check_target(tmp_path / name, replace=True)
     with pytest.raises(OutputError, match="is not a folder"):
-        check_target(tmp_path / "file" / "out", replace=False)
+        Measurement.check_target(tmp_path / "file" / "out", replace=False)
 
 
 def test_folders_above_a_result_are_made(measurement, tmp_path):
     target = tmp_path / "no" / "such" / "out"
-    check_target(target, replace=False)
+    Measurement.check_target(target, replace=False)
     assert not (tmp_path / "no").exists()
     assert measurement.write("page", target).is_dir()
 

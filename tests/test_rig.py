@@ -18,7 +18,6 @@ from blursplit.rig import (
     Setting,
     Setup,
     _keywords,
-    key_places,
 )
 
 FUZZ = settings(
@@ -82,7 +81,7 @@ def test_a_rig_says_the_same_from_python_as_from_a_file(tmp_path):
 
 
 def test_every_key_of_the_setup_file_has_a_keyword_of_its_own():
-    assert len(_keywords()) == len(key_places())
+    assert len(_keywords()) == len(Setup.places())
     for keyword, (_, unit) in _keywords().items():
         assert not unit or u.Unit(unit)
         assert keyword.isidentifier()

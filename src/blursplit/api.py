@@ -18,7 +18,7 @@ from blursplit.campaign.limits import Limits
 from blursplit.campaign.plan import Plan
 from blursplit.campaign.plan import plan as plan_run
 from blursplit.errors import InputError
-from blursplit.folder import Measurement, read_run
+from blursplit.folder import Measurement
 from blursplit.result import Result
 from blursplit.rig import Rig, Setup, number_in
 from blursplit.series import Series
@@ -203,4 +203,4 @@ def _several(nights: Any) -> list[Night]:
 def _run(night: Night) -> tuple[Result, Series | None]:
     if isinstance(night, Measurement):
         return night.result, night.series
-    return (night, None) if isinstance(night, Result) else read_run(Path(night))
+    return (night, None) if isinstance(night, Result) else Measurement.read_parts(Path(night))

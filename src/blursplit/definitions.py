@@ -23,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.compiled import air
-from blursplit.image.otf import defocus_otf, half_maximum_width, telescope_otf
-from blursplit.image.stack import about_window_mean, window_number
+from blursplit.compiled import kernels
+from blursplit.image.otf import HalfMaximum, defocus_otf, telescope_otf
+from blursplit.image.stack import BlurWindows
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
 
@@ -115,8 +115,8 @@ class History:
 
     def in_windows(self, blur_time_s: float) -> History:
         """Return the history with each path about its own mean in windows of the blur time."""
-        window = window_number(self.time_s, self.segment, blur_time_s)
-        paths = {owner: about_window_mean(path, window) for owner, path in self.path_arcsec.items()}
+        windows = BlurWindows.of(self.time_s, self.segment, blur_time_s)
+        paths = {owner: windows.about_mean(path) for owner, path in self.path_arcsec.items()}
         return replace(self, path_arcsec=paths)
 
     def motion_covariance(self, owner: str) -> FloatArray:
@@ -210,7 +210,7 @@ class History:
             )
             if np.any(places):
                 otf = otf * _of_path(places @ step, columns - 1)
-            known[removed, open_left] = size_arcsec * half_maximum_width(otf)
+            known[removed, open_left] = size_arcsec * HalfMaximum.mean_of(otf)
         return known[removed, open_left]
 
 
@@ -292,7 +292,7 @@ def _without_paths(
     ]
     highest = telescope.aperture_m / telescope.wavelength_m / const.ARCSEC_PER_RADIAN
     out = np.empty((2 * const.FWHM_N_FREQUENCY + 1, columns))
-    air().without_paths(
+    kernels("air").without_paths(
         step,
         highest,
         tuple(radial),

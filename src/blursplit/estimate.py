@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
 from blursplit import constants as const
+from blursplit.types import FloatArray, sure
 
 
 class Estimate(BaseModel):
@@ -76,6 +77,63 @@ class Estimate(BaseModel):
         ends = self.model_dump()
         return Estimate(**{name: None if v is None else v * factor for name, v in ends.items()})
 
+    def quantile(self, z: ArrayLike) -> FloatArray:
+        """Return the quantiles at standard normal scores.
+
+        With a value: the ends of the intervals are taken as the scores -1.96, -1, 1 and 1.96 and
+        joined by straight pieces, in the logarithm when all of them are positive; without the 95 %
+        ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29, 106). Without
+        a value (an upper limit): half-normal, 95 % of it below `high`; a ValueError without that.
+        """
+        scores = np.asarray(z, dtype=float)
+        if self.value is None:
+            return self._limit_quantile(scores)
+        at, ends = self._points()
+        positive = bool(np.all(ends > 0))
+        values = np.log(ends) if positive else ends
+        slopes = np.diff(values) / np.diff(at)
+        piece = np.clip(np.searchsorted(at, scores, side="right") - 1, 0, len(slopes) - 1)
+        result = values[piece] + slopes[piece] * (scores - at[piece])
+        if positive:
+            return np.asarray(np.exp(result))
+        # A magnitude whose interval touches zero does not go below it.
+        return np.asarray(np.maximum(result, 0.0) if ends[0] >= 0 else result)
+
+    def _points(self) -> tuple[FloatArray, FloatArray]:
+        value = sure(self.value)
+        pairs = [(-const.Z95, self.low95), (-1.0, self.low), (0.0, value)]
+        pairs += [(1.0, self.high), (const.Z95, self.high95)]
+        known = [(score, float(end)) for score, end in pairs if end is not None]
+        at = np.array([score for score, _ in known])
+        # Rounding may put an end on the wrong side of its neighbour.
+        ends = np.maximum.accumulate(np.array([end for _, end in known]))
+        if len(at) == 1:
+            return np.array([-1.0, 1.0]), np.array([value, value])
+        return at, ends
+
+    def _limit_quantile(self, scores: FloatArray) -> FloatArray:
+        from scipy.special import ndtr, ndtri
+
+        high = self.high95 if self.high95 is not None else self.high
+        if high is None:
+            msg = "an estimate needs a value or an upper end"
+            raise ValueError(msg)
+        return np.asarray(high / const.Z95 * ndtri(0.5 + 0.5 * ndtr(scores)))
+
+    @property
+    def ends95(self) -> tuple[float, float]:
+        """The 95 % interval; where only the 68 % one is known it is widened to it."""
+        if self.value is None:
+            high = self.high95 if self.high95 is not None else self.high
+            return 0.0, float("inf") if high is None else float(high)
+        if self.low is None and self.low95 is None:
+            low = float("-inf")
+        else:
+            low = float(self.quantile(-const.Z95))
+        if self.high is None and self.high95 is None:
+            return low, float("inf")
+        return low, float(self.quantile(const.Z95))
+
     @property
     def quantity(self) -> Any:
         """The value as an astropy quantity; NaN for a limit."""
@@ -109,6 +167,12 @@ class Estimate(BaseModel):
         """Return an estimate whose value and ends stand in the order of `PERCENTILES`."""
         low95, low, value, high, high95 = map(float, ends)
         return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+    @staticmethod
+    def of_fact(ends: list[float] | float) -> Estimate:
+        """Return the estimate that a fact holds: a value and the ends of its 68 %, if told."""
+        value, low, high = ends if isinstance(ends, list) else (ends, None, None)
+        return Estimate(value=value, low=low, high=high)
 
     @staticmethod
     def upper_limit(high95: float) -> Estimate:

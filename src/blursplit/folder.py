@@ -81,16 +81,16 @@ class Measurement:
     @property
     def budget(self) -> Any:
         """What each cure would save, as an astropy QTable, one row a cure."""
-        from blursplit.report.notebook import budget_table
+        from blursplit.report.notebook import NotebookView
 
-        return budget_table(self.result)
+        return NotebookView(self.result).budget()
 
     @property
     def lines(self) -> Any:
         """The lines of the shared motion, as an astropy QTable, one row a line."""
-        from blursplit.report.notebook import lines_table
+        from blursplit.report.notebook import NotebookView
 
-        return lines_table(self.result)
+        return NotebookView(self.result).lines()
 
     @property
     def plot(self) -> Any:
@@ -121,9 +121,9 @@ class Measurement:
         return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.headline!r})"
 
     def _repr_html_(self) -> str:
-        from blursplit.report.notebook import result_html
+        from blursplit.report.notebook import NotebookView
 
-        return result_html(self.result)
+        return NotebookView(self.result).html()
 
     @classmethod
     def read(cls, path: Path, *, with_tracks: bool = False) -> Measurement:
@@ -154,7 +154,7 @@ class Measurement:
         >>> sorted(file.name for file in night.write("<p>a page", Path("copy")).iterdir())
         ['images.fits', 'index.html', 'result.json', 'series.fits', 'stamps.fits', 'tracks.fits']
         """
-        check_target(target, replace=replace)
+        self.check_target(target, replace=replace)
         with folder_written_whole(target) as temporary:
             series = self.series
             write_units(temporary / SERIES_FILE, _series_units(series.arrays), ())
@@ -174,34 +174,50 @@ class Measurement:
         write_text_whole(page, render_page(self.result, self.series))
         return page
 
+    @classmethod
+    def read_parts(cls, path: Path) -> tuple[Result, Series | None]:
+        """Read a result and, where its folder is whole, the series beside it."""
+        if not (path / SERIES_FILE).is_file():
+            return read_result(path), None
+        measurement = cls.read(path)
+        return measurement.result, measurement.series
+
+    @staticmethod
+    def is_at(path: Path) -> bool:
+        """Return whether `path` is a folder that `measure` wrote."""
+        # of os: a name that no file can have is no folder, instead of an error
+        return os.path.isfile(path / RESULT_FILE)  # noqa: PTH113
+
+    @staticmethod
+    def default_folder(name: str) -> Path:
+        """Return where a result goes when no folder is named: NAME-blursplit, beside the work."""
+        return Path(f"{name or 'sequence'}-blursplit")
+
+    @staticmethod
+    def check_target(target: Path, *, replace: bool) -> None:
+        """Refuse a target before the work starts, when it could not be written at the end.
+
+        Raises OutputError when the target exists (and `replace` is not set), is no result folder,
+        holds anything that `measure` did not write, or when the folder it goes into cannot be made
+        or written.
+        """
+        if target.exists() or target.is_symlink():
+            if not replace:
+                raise OutputError(target, "exists already", "add --replace or name another --out")
+            if not target.is_dir() or target.is_symlink():
+                raise OutputError(target, "is not a folder", "name another --out")
+            _refuse_foreign(target)
+        parent = next(p for p in target.resolve().parents if p.exists())
+        if not parent.is_dir():
+            raise OutputError(target, f"'{parent}' is not a folder", "name another --out")
+        if not os.access(parent, os.W_OK):
+            raise OutputError(
+                target, f"the folder '{parent}' cannot be written", "name another --out"
+            )
+
 
 def _with_unit(estimate: Estimate | None, unit: str) -> Estimate | None:
     return None if estimate is None else estimate.in_unit(unit)
-
-
-def default_folder(name: str) -> Path:
-    """Return where a result goes when no folder is named: NAME-blursplit, beside the work."""
-    return Path(f"{name or 'sequence'}-blursplit")
-
-
-def check_target(target: Path, *, replace: bool) -> None:
-    """Refuse a target before the work starts, when it could not be written at the end.
-
-    Raises OutputError when the target exists (and `replace` is not set), is no result folder, holds
-    anything that `measure` did not write, or when the folder it goes into cannot be made or
-    written.
-    """
-    if target.exists() or target.is_symlink():
-        if not replace:
-            raise OutputError(target, "exists already", "add --replace or name another --out")
-        if not target.is_dir() or target.is_symlink():
-            raise OutputError(target, "is not a folder", "name another --out")
-        _refuse_foreign(target)
-    parent = next(p for p in target.resolve().parents if p.exists())
-    if not parent.is_dir():
-        raise OutputError(target, f"'{parent}' is not a folder", "name another --out")
-    if not os.access(parent, os.W_OK):
-        raise OutputError(target, f"the folder '{parent}' cannot be written", "name another --out")
 
 
 def _refuse_foreign(target: Path) -> None:
@@ -357,12 +373,6 @@ def write_text_whole(path: Path, text: str) -> None:
         temporary.write_text(text, encoding="utf-8")
 
 
-def is_result_folder(path: Path) -> bool:
-    """Return whether `path` is a folder that `measure` wrote."""
-    # of os: a name that no file can have is no folder, instead of an error
-    return os.path.isfile(path / RESULT_FILE)  # noqa: PTH113
-
-
 def read_result(path: Path) -> Result:
     """Read result.json from a result folder or by its own path.
 
@@ -425,14 +435,6 @@ def _known_digest(text: str, digest: str, file: Path) -> list[str]:
     if not series.is_file():
         return [own, *digest.split("-")[1:]]
     return [own, hashlib.sha256(series.read_bytes()).hexdigest()]
-
-
-def read_run(path: Path) -> tuple[Result, Series | None]:
-    """Read a result and, where its folder is whole, the series beside it."""
-    if not (path / SERIES_FILE).is_file():
-        return read_result(path), None
-    measurement = Measurement.read(path)
-    return measurement.result, measurement.series
 
 
 def _read(file: Path, reader: Callable[[Any], T]) -> T:

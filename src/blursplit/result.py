@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.rig import Setting
 
@@ -124,7 +126,7 @@ class Fwhm(Part):
     method: Literal["frames", "model", "both"] = "model"
 
 
-class Cause(Part):
+class _Cause(Part):
     """What a cause does: motion rms over the blur time, what curing it would save, its share.
 
     The share is of the width above the base, a mean over the draws; it decides nothing.
@@ -221,7 +223,7 @@ class PolarAxis(Part):
     misalignment_at_least_arcmin: Estimate
 
 
-class Tracking(Cause):
+class Tracking(_Cause):
     """Drift, drive periods and the guide loop."""
 
     drift_arcsec_per_min: Estimate | None = None
@@ -232,7 +234,7 @@ class Tracking(Cause):
     polar: PolarAxis | None = None
 
 
-class Structure(Cause):
+class Structure(_Cause):
     """Everything the supports do: damped modes, shocks, wind shake.
 
     `undetected_rms_arcsec` is the size (both axes) at which 95 % of modes in `band_hz` are found.
@@ -465,3 +467,58 @@ class Result(Document):
         """Return a value of the setup, `otherwise` where it is not known."""
         entry = self.setup.get(key)
         return otherwise if entry is None or entry.value is None else entry.value
+
+    def north_in_image(self) -> tuple[float, float] | None:
+        """Return the directions of north and east in the image [deg from +x toward +y], or None.
+
+        The setup's ``position_angle_deg`` is that of the +y axis, north through east. Whether the
+        image is mirrored comes from the setup's ``flip``, or else from a contribution that has both
+        its direction in the image and its position angle; without either nothing is claimed.
+        """
+        angle_of_y_deg, flip = self.setting("position_angle_deg"), self.setting("flip")
+        if angle_of_y_deg is None:
+            return None
+        sign = self._handedness(angle_of_y_deg) if flip is None else -1 if flip else 1
+        if sign is None:
+            return None
+        # Position angle grows toward +y when the image is not mirrored, and the other way round.
+        north = (90.0 - sign * angle_of_y_deg) % 360.0
+        return north, (north + sign * 90.0) % 360.0
+
+    def _handedness(self, angle_of_y_deg: float) -> int | None:
+        for part in (self.tracking, self.structure):
+            angle, position = part.angle_deg, part.position_angle_deg
+            if angle is None or position is None or angle.value is None or position.value is None:
+                continue
+            misfits = {}
+            for sign in (1, -1):
+                expected = angle_of_y_deg + sign * (angle.value - 90.0)
+                misfits[sign] = abs((position.value - expected + 90.0) % 180.0 - 90.0)
+            agreeing = [sign for sign, misfit in misfits.items() if misfit < const.AGREEMENT_DEG]
+            if len(agreeing) == 1:
+                return agreeing[0]
+        return None
+
+    def half_axes(self) -> dict[str, tuple[float, float, float]]:
+        """Return larger and smaller half-axis [arcsec] and direction [deg] of each drawn ellipse.
+
+        Motion that is nearly round has no direction of its own and is given as a circle.
+        """
+        found = {}
+        air = self.atmosphere.motion_rms_arcsec
+        if air is not None and air.value is not None:
+            found["atmosphere"] = (air.value, air.value, 0.0)
+        for name in ("tracking", "structure", "open"):
+            part: Any = getattr(self, name)
+            prefix = "motion_" if name == "open" else ""
+            major = getattr(part, f"{prefix}rms_major_arcsec")
+            if major is None or major.value is None:
+                continue
+            minor, angle = getattr(part, f"{prefix}rms_minor_arcsec"), part.angle_deg
+            small = 0.0 if minor is None or minor.value is None else minor.value
+            if angle is not None and angle.value is not None:
+                found[name] = (major.value, small, angle.value)
+            elif small > const.NEARLY_ROUND * major.value:
+                radius = math.hypot(major.value, small) / math.sqrt(2.0)
+                found[name] = (radius, radius, 0.0)
+        return found

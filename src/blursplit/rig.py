@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
@@ -48,8 +48,19 @@ class StrictTable(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
+    @classmethod
+    def from_tables(cls, tables: Mapping[str, Any], source: str | Path, place: str = "") -> Self:
+        """Validate the tables of a file by hand; an InputError names the first key at fault.
 
-class Telescope(StrictTable):
+        `place`: the part of the file that they are.
+        """
+        try:
+            return cls.model_validate(tables)
+        except ValidationError as error:
+            raise _refusal(error, cls, source, place) from error
+
+
+class _Telescope(StrictTable):
     """Aperture and optics."""
 
     aperture_m: Positive | None = None
@@ -60,7 +71,7 @@ class Telescope(StrictTable):
     focus_step_um: Positive | None = None
 
 
-class Camera(StrictTable):
+class _Camera(StrictTable):
     """Pixels, timing and electronics."""
 
     pixel_um: Positive | None = None
@@ -75,8 +86,16 @@ class Camera(StrictTable):
     position_angle_deg: Finite | None = None
     time_stamps: Literal["hardware", "software"] | None = None
 
+    def refuse_interval(self, interval_s: float, source: str | Path) -> None:
+        """Refuse an interval between frames that is shorter than the exposure."""
+        exposure_s = self.exposure_s
+        if exposure_s and exposure_s > const.LONGEST_EXPOSED_SHARE * interval_s:
+            problem = f"key 'camera.exposure_s': {exposure_s:g} s is longer than the interval of "
+            problem += f"{interval_s:.4g} s between frames"
+            raise InputError(source, problem, "give both in seconds")
 
-class Mount(StrictTable):
+
+class _Mount(StrictTable):
     """Drives and guiding."""
 
     kind: Literal["equatorial", "altazimuth"] | None = None
@@ -88,7 +107,7 @@ class Mount(StrictTable):
     lever_m: Positive | None = None
 
 
-class Mask(StrictTable):
+class _Mask(StrictTable):
     """A mask with two openings on one star."""
 
     opening_m: Positive | None = None
@@ -97,7 +116,7 @@ class Mask(StrictTable):
     split_arcsec: Positive | None = None
 
 
-class Air(StrictTable):
+class _Air(StrictTable):
     """What is assumed of the turbulence."""
 
     wavelength_nm: Annotated[float, Field(gt=200, lt=30000)] | None = None
@@ -106,7 +125,7 @@ class Air(StrictTable):
     wind_m_s: PositiveRange | None = None
 
 
-class Site(StrictTable):
+class _Site(StrictTable):
     """Where the telescope stands, and what runs there."""
 
     latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
@@ -134,7 +153,7 @@ class SecondCameraSetup(StrictTable):
     offset_s: FiniteRange | None = None
 
 
-class SensorSetup(StrictTable):
+class _SensorSetup(StrictTable):
     """A record of a sensor beside the telescope."""
 
     file: Annotated[str, Field(min_length=1)]
@@ -156,16 +175,33 @@ class Setup(StrictTable):
     0.2
     """
 
-    telescope: Telescope = Telescope()
-    camera: Camera = Camera()
-    mount: Mount = Mount()
-    mask: Mask = Mask()
-    air: Air = Air()
-    site: Site = Site()
+    telescope: _Telescope = _Telescope()
+    camera: _Camera = _Camera()
+    mount: _Mount = _Mount()
+    mask: _Mask = _Mask()
+    air: _Air = _Air()
+    site: _Site = _Site()
     known_lines: list[KnownLine] = Field(default_factory=list)
     second_camera: SecondCameraSetup = SecondCameraSetup()
-    sensor: list[SensorSetup] = Field(default_factory=list)
+    sensor: list[_SensorSetup] = Field(default_factory=list)
     pier: dict[str, Any] = Field(default_factory=dict)
+
+    @staticmethod
+    def flat_key(section: str, key: str) -> str:
+        """Return the name under which a key of the file is known everywhere else."""
+        if section == "mask" or (section, key) == ("mount", "kind"):
+            return f"{section}_{key}"
+        return key
+
+    @staticmethod
+    @lru_cache(maxsize=1)
+    def places() -> dict[str, tuple[str, str]]:
+        """Return flat key -> (section, key) of everything that the file may say."""
+        return {
+            Setup.flat_key(section, key): (section, key)
+            for section in SECTIONS
+            for key in type(getattr(Setup(), section)).model_fields
+        }
 
 
 @dataclass(frozen=True)
@@ -384,28 +420,11 @@ def _strength(origin: Origin) -> int:
     return ORIGINS_WEAKEST_FIRST.index(origin)
 
 
-def flat_key(section: str, key: str) -> str:
-    """Return the name under which a key of the setup file is known everywhere else."""
-    if section == "mask" or (section, key) == ("mount", "kind"):
-        return f"{section}_{key}"
-    return key
-
-
-@lru_cache(maxsize=1)
-def key_places() -> dict[str, tuple[str, str]]:
-    """Return flat key -> (section, key) of everything that a setup file may say."""
-    return {
-        flat_key(section, key): (section, key)
-        for section in SECTIONS
-        for key in type(getattr(Setup(), section)).model_fields
-    }
-
-
 @lru_cache(maxsize=1)
 def _keywords() -> dict[str, tuple[str, str]]:
     """Return keyword of `Rig` -> (flat key, unit)."""
     out = {}
-    for key in key_places():
+    for key in Setup.places():
         ending = next((e for e in _ENDINGS if key.endswith(e)), "")
         out[key.removesuffix(ending)] = (key, _ENDINGS.get(ending, ""))
     return out
@@ -427,8 +446,8 @@ def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]
             tables[name] = dict(value)
             continue
         key, unit = _keywords().get(name, (name, ""))
-        if key not in key_places():
-            near = get_close_matches(name, [*_keywords(), *key_places()], n=1)
+        if key not in Setup.places():
+            near = get_close_matches(name, [*_keywords(), *Setup.places()], n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
             msg = f"Rig has no keyword {name!r}{hint}"
             raise TypeError(msg)
@@ -441,7 +460,7 @@ def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]
             except u.UnitConversionError as error:
                 msg = f"{name} is in {value.unit}, which is no {unit}"
                 raise TypeError(msg) from error
-        section, place = key_places()[key]
+        section, place = Setup.places()[key]
         tables.setdefault(section, {})[place] = value
     return tables
 
@@ -449,7 +468,9 @@ def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]
 def _declared(setup: Setup, origins: Mapping[str, Origin], otherwise: Origin) -> dict[str, Setting]:
     """Return the settings that a setup file and options make."""
     return {
-        flat_key(section, key): Setting(value, origins.get(flat_key(section, key), otherwise))
+        Setup.flat_key(section, key): Setting(
+            value, origins.get(Setup.flat_key(section, key), otherwise)
+        )
         for section in SECTIONS
         for key, value in getattr(setup, section).model_dump(exclude_none=True).items()
     }
@@ -464,14 +485,14 @@ def _read_setup(path: str | Path | None, options: Iterable[str]) -> tuple[Setup,
     origins: dict[str, Origin] = {}
     for section, content in tables.items():
         if isinstance(content, dict):
-            origins.update({flat_key(section, key): "setup file" for key in content})
+            origins.update({Setup.flat_key(section, key): "setup file" for key in content})
     for option in options:
         section, key, value = _parse_option(option)
         table = tables.setdefault(section, {})
         if not isinstance(table, dict):
             raise InputError(option, "this section holds no keys", "see the setup file's format")
         table[key] = value
-        origins[flat_key(section, key)] = "option"
+        origins[Setup.flat_key(section, key)] = "option"
     return _validated(tables, "--set" if path is None else path), origins
 
 
@@ -486,17 +507,15 @@ def _resolve_files(tables: dict[str, Any], folder: Path) -> None:
 
 def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
     try:
-        setup = Setup.model_validate(tables)
+        setup = Setup.from_tables(tables, source)
     except RecursionError as error:
         raise InputError(source, "is nested too deeply", "see the setup file's format") from error
-    except ValidationError as error:
-        raise refusal(error, Setup, source) from error
     _check_plausible(setup, source)
     return setup
 
 
-def refusal(
-    error: ValidationError, model: type[BaseModel], source: str | Path, table: str = ""
+def _refusal(
+    error: ValidationError, model: type[BaseModel], source: str | Path, table: str
 ) -> InputError:
     """Return the refusal of a file by hand: the first key at fault, what is wrong, what to do.
 
@@ -541,16 +560,8 @@ def _check_plausible(setup: Setup, source: str | Path) -> None:
                 if not limits[0] <= number <= limits[1]:
                     raise _implausible(source, f"{section}.{key}", number, limits)
     camera = setup.camera
-    if camera.exposure_s and camera.frame_interval_s:
-        refuse_long_exposure(camera.exposure_s, camera.frame_interval_s, source)
-
-
-def refuse_long_exposure(exposure_s: float, interval_s: float, source: str | Path) -> None:
-    """Refuse an exposure that is longer than the interval between frames."""
-    if exposure_s > const.LONGEST_EXPOSED_SHARE * interval_s:
-        problem = f"key 'camera.exposure_s': {exposure_s:g} s is longer than the interval of "
-        problem += f"{interval_s:.4g} s between frames"
-        raise InputError(source, problem, "give both in seconds")
+    if camera.frame_interval_s:
+        camera.refuse_interval(camera.frame_interval_s, source)
 
 
 def _implausible(

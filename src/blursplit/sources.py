@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, plain
-from blursplit.folder import Measurement, is_result_folder
+from blursplit.folder import Measurement
 from blursplit.frames import open_frames
 from blursplit.frames.pixels import Calibration
 from blursplit.frames.sequence import is_array
@@ -62,7 +62,7 @@ class Source:
         path = _single_path(frames)
         if hasattr(frames, "colnames") or (path is not None and _is_positions(path)):
             return _from_positions(frames if path is None else path, declared)
-        if path is not None and is_result_folder(path):
+        if path is not None and Measurement.is_at(path):
             return _from_result(path, declared)
         sequence = open_frames(frames, declared, times, calibration)
         try:

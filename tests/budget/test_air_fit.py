@@ -8,10 +8,10 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import digamma, polygamma
 
-from blursplit.budget.air_data import TILT, AirTable, Optics, SpectralData, differential_modes
+from blursplit.budget.air_data import TILT, AirTable, Optics, SpectralData
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import AirFit, FitSetup, Pace, _build_model, _measured_width_prior
-from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
+from blursplit.image.otf import OpticsData, RegisteredBias
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.turbulence.tilt import cross_spectrum_table, tilt_spectra
 
@@ -95,7 +95,7 @@ def test_cross_density_of_the_shared_shift_keeps_its_sign():
     x, y = star_field(3)
     both = np.random.default_rng(2).standard_normal((2000, 1))
     stars = np.concatenate([np.repeat(both, 3, axis=1), -0.5 * np.repeat(both, 3, axis=1)], axis=1)
-    modes = differential_modes(x, y, OPTICS)
+    modes = SpectralData.modes_of(x, y, OPTICS)
     data = SpectralData.of(grid_of(stars, x, y), modes, skip_hz=[])
     assert_allclose(data.shared_xy, -0.5 * data.power[:, 0], rtol=1e-9)
 
@@ -103,7 +103,7 @@ def test_cross_density_of_the_shared_shift_keeps_its_sign():
 def test_two_stars_leave_one_differential_number_and_one_star_none():
     for count, expected in ((1, 2), (2, 3), (3, 4), (4, 6)):
         x, y = star_field(count)
-        assert len(differential_modes(x, y, OPTICS)) == expected
+        assert len(SpectralData.modes_of(x, y, OPTICS)) == expected
 
 
 # --- tables --------------------------------------------------------------------------------------
@@ -122,7 +122,7 @@ def test_powers_of_modes_are_those_of_the_pair_matrix():
     """Slow twin: the (2n, 2n) covariance of all stars at one frequency, mode by mode."""
     grid = white_grid(4)
     x, y = grid.star_x_arcsec, grid.star_y_arcsec
-    modes = differential_modes(x, y, OPTICS)
+    modes = SpectralData.modes_of(x, y, OPTICS)
     data = SpectralData.of(grid, modes, skip_hz=[])
     table = AirTable.of(
         grid, data, OPTICS, fine_hz=np.geomspace(0.01, 12, 40), baseline_m=np.array([0.05])
@@ -202,13 +202,13 @@ def test_turning_the_field_turns_the_open_motion_and_the_wind():
 def test_what_registering_takes_hardly_depends_on_the_centroid_until_speckles_form():
     """benchmarks/registered_otf.py: windows of one and of four lambda/D at 6 of 32 baselines."""
     share = np.array([6 / 32])
-    narrow, wide = (registered_bias_rows(share, window, 0.0) for window in (1.0, 4.0))
+    narrow, wide = (RegisteredBias.of(share, window, 0.0) for window in (1.0, 4.0))
     d_over_r0 = np.array([0.0, 2.0, 3.0, 6.0])
-    got = [log_otf_bias(d_over_r0, rows)[:, 0] for rows in (narrow, wide)]
+    got = [bias.at(d_over_r0)[:, 0] for bias in (narrow, wide)]
     # the tables are kept to three digits
     assert_allclose(got[0], [0.0, -0.008, -0.007, 0.134], atol=6e-4)
     assert_allclose(got[1][:3], [0.0, -0.010, -0.011], atol=6e-4)
-    obstructed = log_otf_bias(d_over_r0, registered_bias_rows(share, 1.0, 0.33))[:, 0]
+    obstructed = RegisteredBias.of(share, 1.0, 0.33).at(d_over_r0)[:, 0]
     assert_allclose(obstructed[2], -0.032, atol=6e-4)
 
 
@@ -339,7 +339,7 @@ def test_ranks_of_the_truth_are_uniform_under_the_model_itself(monkeypatch):
     base = model_of(3, 600)
     names = ("j_near", "j_outside", "open", "optics", "centre")
     ranks = {name: [] for name in names}
-    from blursplit.budget.sampler import sample
+    from blursplit.budget.sampler import Draws
 
     def watched(state: AirState) -> dict[str, np.ndarray]:
         return {
@@ -353,7 +353,7 @@ def test_ranks_of_the_truth_are_uniform_under_the_model_itself(monkeypatch):
     for _ in range(24):
         z = rng.standard_normal((1, base.n_parameters))
         model, truth = drawn_from(base, z, rng), watched(base.state(z))
-        draws = sample(
+        draws = Draws.sample(
             model.log_likelihood, model.n_parameters, rng, n_particles=160, final_sweeps=24
         )
         found = watched(model.state(draws.chains[-1]))

@@ -16,7 +16,6 @@ from blursplit.budget.lines import (
     _LineFacts,
     _list_causes,
     _name_causes,
-    name_found,
 )
 from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
 from blursplit.rig import KnownLine, Rig, Setup
@@ -267,7 +266,7 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
         alias = AliasDecision(np.array([hz]), np.ones(1), ())
         found = [FoundLine(fit, None, alias)]  # type: ignore[arg-type]
         instrument = Rig.of_setup(setup).with_header({})
-        (line,) = name_found(found, instrument, cadence_s=0.005, lowest_hz=0.5)
+        (line,) = FoundLine.named(found, instrument, cadence_s=0.005, lowest_hz=0.5)
         names[hz] = line.cause_odds
     assert "mains 50 Hz" not in names[50.0]
     assert names[60.02]["mains 60 Hz"] > CAUSE_NAMING_ODDS

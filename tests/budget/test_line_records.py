@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.lines import FoundLine, to_result
+from blursplit.budget.lines import FoundLine
 from blursplit.spectra import AliasDecision
 from blursplit.spectra.modes import LineFit, principal_axes
 
@@ -35,8 +35,7 @@ def _line(covariance, sigma, **how):
     found = FoundLine(fit, 0.99, AliasDecision(np.array([7.0]), np.ones(1), ()), steady_chance=0.2)
     found = replace(found, owner=how.pop("owner", "structure"))
     rng = np.random.default_rng(2)
-    (line,) = to_result([found], exposure_s=0.01, in_arcsec=True, rng=rng, **how)
-    return line
+    return found.to_result(exposure_s=0.01, in_arcsec=True, rng=rng, **how)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 35.0, 120.0])

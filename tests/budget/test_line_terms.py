@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.budget.line_search import _damping_log_odds, _image_log_odds, _StarImage
-from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, line_cores_hz
+from blursplit.budget.line_terms import LineTerm, blur_inside_exposure
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 
@@ -69,7 +69,7 @@ def test_undecided_alias_leaves_the_blur_in_doubt() -> None:
 
 
 def test_cores_cover_the_line_and_the_resolution() -> None:
-    ((low, high),) = line_cores_hz([term(10.0, np.eye(2))], 30.0)
+    low, high = term(10.0, np.eye(2)).core_hz(30.0)
     assert_allclose([low, high], [10 - 0.4 - 0.1, 10 + 0.4 + 0.1])
 
 

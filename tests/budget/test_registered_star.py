@@ -13,7 +13,7 @@ from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.stars.centroid import measure_windowed
+from blursplit.stars.centroid import WindowedShapes
 from blursplit.stars.pixels import measure_sky
 
 POINTS, IMAGES, BLOCKS = 32, 1200, 8
@@ -75,7 +75,7 @@ def registered(images):
     half = (images > 0.5 * images.max(axis=(1, 2), keepdims=True)).sum(axis=(1, 2))
     window = 1.5 * 2 * np.sqrt(np.median(half) / np.pi) / FWHM_PER_SIGMA
     sky = measure_sky(images)[0]
-    found = measure_windowed(images, sky, window)
+    found = WindowedShapes.measure(images, sky, window)
     f = np.fft.fftfreq(images.shape[1])
     middle = (images.shape[1] - 1) / 2
     x, y = found.x_px - middle, found.y_px - middle

@@ -7,46 +7,45 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign.compare import _mean_of_sides
-from blursplit.campaign.estimates import bound95, quantile
 from blursplit.estimate import Estimate
 
 
 def test_quantiles_pass_through_all_five_numbers() -> None:
     e = Estimate(value=1.0, low=0.8, high=1.5, low95=0.7, high95=2.5)
-    assert_allclose(quantile(e, np.array([-1.959964, -1, 0, 1, 1.959964])), [0.7, 0.8, 1, 1.5, 2.5])
+    assert_allclose(e.quantile(np.array([-1.959964, -1, 0, 1, 1.959964])), [0.7, 0.8, 1, 1.5, 2.5])
 
 
 def test_two_piece_normal_continues_its_own_slope_on_each_side() -> None:
     # An interval that touches zero is taken linearly: 2 sigma above is 1 + 2 * 0.5.
     e = Estimate(value=1.0, low=0.0, high=1.5)
-    assert_allclose(quantile(e, np.array([2.0, -0.5, -3.0])), [2.0, 0.5, 0.0])
+    assert_allclose(e.quantile(np.array([2.0, -0.5, -3.0])), [2.0, 0.5, 0.0])
 
 
 def test_positive_interval_is_taken_in_the_logarithm() -> None:
     e = Estimate(value=1.0, low=0.5, high=2.0)
-    assert_allclose(quantile(e, np.array([-2.0, 2.0])), [0.25, 4.0])
+    assert_allclose(e.quantile(np.array([-2.0, 2.0])), [0.25, 4.0])
 
 
 def test_upper_limit_has_five_percent_beyond_it_and_nothing_below_zero() -> None:
     e = Estimate(value=None, low=0.0, high=0.3)
-    draws = quantile(e, np.random.default_rng(1).standard_normal(100_000))
+    draws = e.quantile(np.random.default_rng(1).standard_normal(100_000))
     # Binomial error of 5 % over 1e5 draws: 0.07 %; four of them.
     assert_allclose(np.mean(draws > 0.3), 0.05, atol=0.0028)
     assert draws.min() >= 0
 
 
 def test_95_percent_interval_is_widened_from_68_where_only_that_is_known() -> None:
-    low, high = bound95(Estimate(value=1.0, low=0.5, high=2.0))
+    low, high = Estimate(value=1.0, low=0.5, high=2.0).ends95
     assert_allclose([low, high], [2**-1.959964, 2**1.959964])
 
 
 def test_interval_without_an_end_is_unbounded_there() -> None:
-    assert bound95(Estimate(value=1.0, low=None, high=None)) == (-np.inf, np.inf)
+    assert Estimate(value=1.0, low=None, high=None).ends95 == (-np.inf, np.inf)
 
 
 def test_estimate_without_any_number_is_refused() -> None:
     with pytest.raises(ValueError, match="needs a value or an upper end"):
-        quantile(Estimate(value=None, low=0.0, high=None), 0.0)
+        Estimate(value=None, low=0.0, high=None).quantile(0.0)
 
 
 def _truth_in_interval(tau: float, runs: int, rng: np.random.Generator) -> tuple[bool, bool]:

@@ -20,7 +20,7 @@ from blursplit.compiled import stamp_kernels as kernels
 from blursplit.constants import STAMP_NUMBERS
 from blursplit.frames.source import _gather, _pack, _to_adu
 from blursplit.stars import block
-from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
+from blursplit.stars.centroid import WindowedShapes, WindowSetup, kernel_window
 from blursplit.stars.pixels import border_places, brightest_near, measure_sky
 from blursplit.stars.register import smoothed
 from blursplit.stars.robust import level_and_scatter, masked_median, median_of
@@ -98,7 +98,9 @@ def test_one_pass_says_what_its_parts_say(rng):
     assert_array_equal(found[:, 0], sky)
     assert_allclose(found[:, 1] * border_places(SIZE)[1], variance, rtol=1e-12)
     start = {"start_x_px": centre[0], "start_y_px": centre[1]}
-    near, far = (measure_windowed(stamps, sky, 1.5 * SIGMA, **start, reach_px=r) for r in REACH_PX)
+    near, far = (
+        WindowedShapes.measure(stamps, sky, 1.5 * SIGMA, **start, reach_px=r) for r in REACH_PX
+    )
     missed = np.isnan(near.x_px)
     assert missed[3]
     assert abs(far.x_px[3] - centre[0, 3] - 4.0) < 0.1
@@ -329,9 +331,9 @@ def test_without_the_compiler_the_same_code_gives_the_same_numbers(rng, tmp_path
     np.savez(tmp_path / "in.npz", stamps=stamps, x=centre[0], y=centre[1])
     code = (
         "import sys, numpy as np; from blursplit.stars.pixels import measure_sky;"
-        "from blursplit.stars.centroid import measure_windowed;"
+        "from blursplit.stars.centroid import WindowedShapes;"
         "given = np.load(sys.argv[1]); sky, _ = measure_sky(given['stamps']);"
-        "found = measure_windowed(given['stamps'], sky, 2.4,"
+        "found = WindowedShapes.measure(given['stamps'], sky, 2.4,"
         " start_x_px=given['x'], start_y_px=given['y'], reach_px=2.0);"
         "np.save(sys.argv[2], [sky, found.x_px, found.y_px])"
     )

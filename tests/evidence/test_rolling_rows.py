@@ -1,9 +1,10 @@
 """Rows read at different times: shared motion must not pass for air."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.evidence.rolling_rows import align_rows, kept_by_rows
 from blursplit.motion.common import GridData, GridSegment
 
 CADENCE = 1 / 60
@@ -29,7 +30,7 @@ def apart(segment: GridSegment) -> float:
 
 def test_shared_motion_below_nyquist_is_shared_again() -> None:
     grid = grid_of(12.0)
-    before, after = grid.segments[0], align_rows(grid).segments[0]
+    before, after = grid.segments[0], grid.rows_aligned().segments[0]
     # 12 Hz over 10 ms of rows is 43 degrees: the stars lie apart by a fifth of the motion.
     assert apart(before) > 0.05
     assert apart(after) < 2e-3
@@ -39,11 +40,12 @@ def test_shared_motion_below_nyquist_is_shared_again() -> None:
 
 def test_folded_motion_keeps_the_power_that_its_zone_says() -> None:
     """44 Hz filmed at 60 frames a second shows at 16 Hz, with a phase of 2 pi fs d left over."""
-    aligned = align_rows(grid_of(44.0)).segments[0]
+    aligned = grid_of(44.0).rows_aligned().segments[0]
     measured = aligned.shared_arcsec[100:-100, 0].var() / (0.5 * 0.5**2)
-    assert_allclose(measured, kept_by_rows(np.array([44.0]), ROWS, CADENCE)[0], rtol=0.02)
+    assert_allclose(measured, grid_of(44.0).kept_by_rows(np.array([44.0]))[0], rtol=0.02)
 
 
 def test_all_rows_at_once_keep_all() -> None:
-    assert_allclose(kept_by_rows(np.array([5.0, 44.0]), None, CADENCE), 1.0)
-    assert_allclose(kept_by_rows(np.array([5.0]), ROWS, CADENCE), 1.0)
+    grid = grid_of(5.0)
+    assert_allclose(replace(grid, row_time_s=None).kept_by_rows(np.array([5.0, 44.0])), 1.0)
+    assert_allclose(grid.kept_by_rows(np.array([5.0])), 1.0)

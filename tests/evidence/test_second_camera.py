@@ -17,7 +17,6 @@ from blursplit.evidence.second_camera import (
     _align_cameras,
     _Alignment,
     _pair_spectra,
-    difference_power,
 )
 from blursplit.evidence.second_camera_air import Layer, PairEvidence, _air_matrices
 from blursplit.simulate import Scene
@@ -191,7 +190,7 @@ def test_shake_drops_out_of_the_difference():
         baseline = scene.second_camera.baseline_m
         spectra = _pair_spectra(*motions, baseline, stated, reach_s=(0.0, 0.0), turn=False)
         inside = spectra.frequency_hz < 5.5
-        power.append(difference_power(spectra.undone())[inside].mean(axis=0))
+        power.append(PairSpectra.difference_power(spectra.undone())[inside].mean(axis=0))
     assert_allclose(power[1], power[0], rtol=0.05)
 
 
@@ -215,7 +214,7 @@ def test_shake_beyond_half_the_frame_rates_is_in_the_difference():
         cameras.append(CameraMotion(time_s, motion, 1e-6, exposure_s, aperture_m, 0.0))
     spectra = _pair_spectra(*cameras, (0.3, 0.0), STATED, reach_s=(0.0, 0.0), turn=False)
     pair = PairEvidence.of(spectra, WAVELENGTH_M)
-    seen = difference_power(spectra.undone())
+    seen = PairSpectra.difference_power(spectra.undone())
     model = pair.folded_shake(np.zeros((1, *seen.shape)), np.log([2.0]))[0]
     # thousands of coefficients know a mean to 2 %, the level in phase to 3; the corner costs 3
     assert_allclose(seen.mean(axis=0), model.mean(axis=0), rtol=0.12)

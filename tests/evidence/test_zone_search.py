@@ -11,10 +11,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.line_search import _search_lines
-from blursplit.budget.lines import to_result
-from blursplit.evidence.rolling_rows import _zones_to_search, align_rows
+from blursplit.evidence.rolling_rows import _zones_to_search
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.rig import Camera, Rig, Setup
+from blursplit.rig import Rig, Setup
 
 RATE, N, STARS = 60.0, 1800, 8
 EXPOSURE_S = 0.005
@@ -78,11 +77,13 @@ def _grid(scenes, seed, rms):
         EXPOSURE_S,
         rows,
     )
-    return align_rows(grid)
+    return grid.rows_aligned()
 
 
 def _lines(grid):
-    instrument = Rig.of_setup(Setup(camera=Camera(row_order="first-row-first"))).with_header({})
+    instrument = Rig.of_setup(
+        Setup.model_validate({"camera": {"row_order": "first-row-first"}})
+    ).with_header({})
     return _search_lines(grid, SimpleNamespace(timing="regular"), instrument, None)[1]
 
 
@@ -96,9 +97,9 @@ def test_weak_fast_line_is_found_identified_and_sized(scenes, seed):
     line = min(found, key=lambda each: abs(each.fit.frequency_hz - 16.0))
     assert_allclose(line.alias.best_hz, 44.0, atol=0.5)
     assert line.alias.is_decided
-    told = to_result([line], exposure_s=EXPOSURE_S, in_arcsec=True, rng=np.random.default_rng(0))
+    told = line.to_result(exposure_s=EXPOSURE_S, in_arcsec=True, rng=np.random.default_rng(0))
     # 0.15 is the process: 30 s of this mode hold 60 correlation times, 9 % of its rms
-    assert_allclose(told[0].rms_arcsec.value, 0.15, rtol=0.3)
+    assert_allclose(told.rms_arcsec.value, 0.15, rtol=0.3)
 
 
 def test_air_alone_shows_no_line_in_any_zone(scenes):

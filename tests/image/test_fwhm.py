@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
-from blursplit.image.otf import HalfMaximum, _scaled_frequencies, half_maximum_width
+from blursplit.image.otf import HalfMaximum, _scaled_frequencies
 from blursplit.image.stack import _image_width, _resample, _sampling_error
 
 GAUSS = 2.0 * np.sqrt(2.0 * np.log(2.0))
@@ -30,7 +30,7 @@ def gaussian_image(fwhm_x: float, fwhm_y: float, angle_deg: float = 0.0) -> np.n
 def test_gaussian_has_the_width_of_its_closed_form(x: float, y: float) -> None:
     """Area above half maximum of an elliptical Gaussian: pi x y / 4."""
     # Second order in the step of 1/23 of a width: (1/23)^2 = 0.2 %.
-    assert_allclose(half_maximum_width(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
+    assert_allclose(HalfMaximum.mean_of(gaussian_otf(x, y)), np.sqrt(x * y), rtol=3e-3)
     width = HalfMaximum.of_core(gaussian_image(x, y), 4.0 / 92)
     assert_allclose(width.mean, np.sqrt(x * y), rtol=3e-3)
     assert_allclose([width.major, width.minor], [max(x, y), min(x, y)], rtol=1.2e-2)
@@ -46,7 +46,7 @@ def test_kolmogorov_star_has_the_width_of_fried() -> None:
     """FWHM = 0.9759 lambda/r0 (Fried 1966, from memory; 0.97586 by numeric transform)."""
     fx, fy = _scaled_frequencies()
     otf = np.exp(-0.5 * 6.8839 * (np.hypot(fx, fy) / 0.97586) ** (5 / 3))
-    assert_allclose(half_maximum_width(otf), 1.0, rtol=2e-3)
+    assert_allclose(HalfMaximum.mean_of(otf), 1.0, rtol=2e-3)
 
 
 # Kolmogorov core of FWHM 1 with kernels of q = 2.3548 sigma: numeric Hankel and Fourier
@@ -60,7 +60,7 @@ def test_kolmogorov_star_blurred_by_a_gaussian(q: float, expected: float) -> Non
     otf = np.exp(
         -0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2
     )
-    assert_allclose(expected * half_maximum_width(otf), expected, rtol=3e-3)
+    assert_allclose(expected * HalfMaximum.mean_of(otf), expected, rtol=3e-3)
 
 
 @pytest.mark.parametrize("kolmogorov_px", [0.9, 1.2, 1.6, 2.2, 3.5])

@@ -9,10 +9,10 @@ from numpy.testing import assert_allclose
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.facts import Optics
 from blursplit.image.otf import (
+    HalfMaximum,
     OpticsData,
     _cut_gains,
     _scaled_frequencies,
-    half_maximum_width,
     telescope_otf,
 )
 from blursplit.stars.pixels import measure_sky
@@ -24,7 +24,7 @@ GREEN_M = 500e-9
 def width_of(otf, rough):
     """Return the width of a round transfer function, sampled in units of a rough one."""
     fx, fy = _scaled_frequencies()
-    return rough * half_maximum_width(otf(np.hypot(fx, fy) / rough))
+    return rough * HalfMaximum.mean_of(otf(np.hypot(fx, fy) / rough))
 
 
 @pytest.mark.parametrize("obstruction", [0.0, 0.33, 0.5])

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.motion.inside import FrameTensors, InsideMotion
-from blursplit.motion.ringing import energy_spread
+from blursplit.motion.ringing import RingingAxis
 from blursplit.stars.tracks import Stamps, StarTracks
 
 SCALE = 0.65  # arcsec per pixel
@@ -40,7 +40,7 @@ def test_spread_of_the_energy_agrees_with_direct_sampling(frequency_hz, damping,
     """Variance over squared mean is h(a), and the lag-one memory is that of its envelope."""
     energy = _ringing_tensors(30_000, frequency_hz, damping, 0.6, exposure_s, seed=5)
     a = 4.0 * np.pi * frequency_hz * damping * exposure_s
-    h = float(energy_spread(np.array(a)))
+    h = float(RingingAxis.energy_spread(np.array(a)))
     # 30,000 exposures, correlated over 2/a + 1, exponential tails: 8 (2/a + 1)/30,000 = 3 % rms
     assert_allclose(energy.var() / energy.mean() ** 2, h, rtol=0.09)
     memory = np.corrcoef(energy[1:], energy[:-1])[0, 1]

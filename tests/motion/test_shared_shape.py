@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.constants import LEAST_ELONGATION, SHAPE_SURE
-from blursplit.motion.inside import fast_variance_px2, shared_shape
+from blursplit.motion.inside import _SharedShape, fast_variance_px2
 from blursplit.stars.tracks import StarTracks
 
 
@@ -42,7 +42,7 @@ def test_constant_elongation_is_told_from_one_that_changes():
     x, y = field(300)
     rng = np.random.default_rng(2)
     e1 = 0.12 + 0.05 * rng.standard_normal(x.shape)
-    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1))
+    shape = _SharedShape.of(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1))
     assert shape.constant > SHAPE_SURE * shape.constant_sigma
     assert not shape.change_is_shown
     assert_allclose(shape.constant, 0.12, atol=0.01)
@@ -54,7 +54,7 @@ def test_changing_elongation_is_motion_inside_the_exposures():
     rng = np.random.default_rng(3)
     common = 0.15 * rng.standard_normal((300, 1))
     e2 = common + 0.05 * rng.standard_normal(x.shape)
-    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e2=e2))
+    shape = _SharedShape.of(tracks_of(x, y, cadence=0.02, exposure=0.01, e2=e2))
     assert shape.change_is_shown
     assert shape.constant < max(SHAPE_SURE * shape.constant_sigma, LEAST_ELONGATION)
     # rms of 300 draws: 4 %, three of them
@@ -65,14 +65,14 @@ def test_elongation_of_single_stars_is_air_and_not_shared():
     x, y = field(400)
     rng = np.random.default_rng(4)
     e1, e2 = 0.2 * rng.standard_normal((2, *x.shape))
-    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2))
+    shape = _SharedShape.of(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2))
     assert not shape.change_is_shown
     assert shape.constant < max(SHAPE_SURE * shape.constant_sigma, LEAST_ELONGATION)
 
 
 def test_two_stars_share_no_shape():
     x, y = field(300, 2)
-    assert shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01)) is None
+    assert _SharedShape.of(tracks_of(x, y, cadence=0.02, exposure=0.01)) is None
 
 
 def test_upper_end_of_fast_motion_holds_a_streak_of_known_length():
@@ -83,7 +83,7 @@ def test_upper_end_of_fast_motion_holds_a_streak_of_known_length():
     e1 = along / (2 * 2.0**2 + along) + 0.01 * rng.standard_normal(x.shape)
     for stars in (8, 2):
         few = tracks_of(x[:, :stars], y[:, :stars], cadence=0.02, exposure=0.01, e1=e1[:, :stars])
-        end = fast_variance_px2(few, shared_shape(few))
+        end = fast_variance_px2(few)
         # half of the variance, one axis of two; at most what the window may hide beyond
         assert 0.5 * along.mean() < end < 4 * along.mean()
 
@@ -93,4 +93,4 @@ def test_still_round_stars_leave_no_room_for_fast_motion():
     rng = np.random.default_rng(6)
     e1, e2 = 0.05 * rng.standard_normal((2, *x.shape))
     still = tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2)
-    assert fast_variance_px2(still, shared_shape(still)) == 0.0
+    assert fast_variance_px2(still) == 0.0

@@ -204,7 +204,7 @@ def test_north_agrees_with_a_celestial_coordinate_system(angle_of_y: float, mirr
     wcs.wcs.crval, wcs.wcs.crpix = [80.0, 0.0], [1.0, 1.0]
     wcs.wcs.cd = np.column_stack([step_x, step_y]) / 3600.0
     result = _oriented(angle_of_y, flip=mirrored, angle=0.0, position=0.0)
-    found = draw.north_in_image(result)
+    found = result.north_in_image()
     assert found is not None
     for angle, sky in zip(found, ((80.0, 10 / 3600), (80.0 + 10 / 3600, 0.0)), strict=True):
         x, y = wcs.world_to_pixel_values(*sky)
@@ -216,17 +216,18 @@ def test_north_agrees_with_a_celestial_coordinate_system(angle_of_y: float, mirr
 def test_handedness_follows_from_a_known_direction() -> None:
     plain = _oriented(180.0, flip=None, angle=24.0, position=114.0)
     mirrored = _oriented(180.0, flip=None, angle=24.0, position=66.0)
-    assert draw.north_in_image(plain) == draw.north_in_image(
-        _oriented(180.0, flip=False, angle=0, position=0)
+    assert (
+        plain.north_in_image() == _oriented(180.0, flip=False, angle=0, position=0).north_in_image()
     )
-    assert draw.north_in_image(mirrored) == draw.north_in_image(
-        _oriented(180.0, flip=True, angle=0, position=0)
+    assert (
+        mirrored.north_in_image()
+        == _oriented(180.0, flip=True, angle=0, position=0).north_in_image()
     )
 
 
 def test_north_is_not_claimed_when_the_image_may_be_mirrored() -> None:
     # along +y both hands give the same position angle
-    assert draw.north_in_image(_oriented(30.0, flip=None, angle=90.0, position=30.0)) is None
+    assert _oriented(30.0, flip=None, angle=90.0, position=30.0).north_in_image() is None
 
 
 def test_stars_share_one_scale_of_angle_and_brightness(full) -> None:

@@ -7,7 +7,7 @@ import io
 import pytest
 from rich.console import Console
 
-from blursplit.report.notebook import budget_table, lines_table, result_html
+from blursplit.report.notebook import NotebookView
 from blursplit.report.terminal import print_summary, progress
 
 
@@ -64,7 +64,7 @@ def test_progress_is_silent_without_a_terminal(capsys):
 
 
 def test_notebooks_show_the_headline_and_escape_texts(cases):
-    shown = result_html(cases["hostile"].result)
+    shown = NotebookView(cases["hostile"].result).html()
     assert "Without the shaking" in shown
     assert "<script" not in shown
 
@@ -72,11 +72,11 @@ def test_notebooks_show_the_headline_and_escape_texts(cases):
 def test_tables_carry_units_and_limits(cases):
     import numpy as np
 
-    table = budget_table(cases["no"].result)
+    table = NotebookView(cases["no"].result).budget()
     assert str(table["saving"].unit) == "arcsec"
     row = list(table["cure"]).index("tracking")
     assert np.isnan(table["saving"][row])
     assert table["saving_high"][row].value == pytest.approx(0.0058)
-    lines = lines_table(cases["yes"].result)
+    lines = NotebookView(cases["yes"].result).lines()
     assert str(lines["frequency"].unit) == "Hz"
     assert lines["rms"][0].value == pytest.approx(0.83)

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate import Simulation, demo_night
-from blursplit.simulate.camera import width_of_transform
+from blursplit.image.otf import HalfMaximum
+from blursplit.simulate import Scene, Simulation
 
 
 @pytest.fixture(scope="module")
 def nights():
     """Long exposure of the brightest star, as recorded, and the truth, of each night."""
     out = []
-    for scene in (demo_night("turbulent"), demo_night("shaken")):
+    for scene in (Scene.demo("turbulent"), Scene.demo("shaken")):
         run = Simulation(scene)
         total = np.zeros((scene.camera.height_px, scene.camera.width_px))
         for _, block in run.blocks():
@@ -24,7 +24,9 @@ def nights():
         cut = mean[round(y) - 14 : round(y) + 14, round(x) - 14 : round(x) + 14]
         sky = np.median(np.concatenate([cut[0], cut[-1], cut[:, 0], cut[:, -1]]))
         transform = np.fft.rfft2(np.fft.ifftshift(cut - sky))
-        out.append((width_of_transform(transform, scene.camera.pixel_scale_arcsec), run.truth()))
+        out.append(
+            (HalfMaximum.of_transform(transform, scene.camera.pixel_scale_arcsec), run.truth())
+        )
     return out
 
 
@@ -67,7 +69,7 @@ def test_causes_are_opposite(nights):
 @pytest.mark.slow
 def test_the_third_night_is_as_wide_and_its_shake_has_no_rhythm(nights):
     """Its 22 s of wind at 0.8 Hz scatter in width by some percent from seed to seed."""
-    run = Simulation(demo_night("open"))
+    run = Simulation(Scene.demo("open"))
     for _ in run.blocks():
         pass
     truth = run.truth()

@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.camera import expected_variances
+from blursplit.simulate.camera import Pupil
 
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "independent_screens.py"
 
@@ -79,9 +79,8 @@ def test_air_has_the_tilt_that_theory_expects(night, script):
     plan, truth, _ = night
     optics = script.Optics(plan, 1.0)
     r0 = plan.r0_500nm_m * 1.1**1.2
-    tilt, _ = expected_variances(
-        optics.x_m, optics.y_m, np.ones_like(optics.x_m), r0, plan.outer_scale_m
-    )
+    pupil = Pupil(optics.x_m, optics.y_m, np.ones_like(optics.x_m))
+    tilt, _ = pupil.expected_variances(r0, plan.outer_scale_m)
     to_arcsec = plan.wavelength_m / (2 * np.pi) / script.ARCSEC / np.std(optics.x_m)
     rms = np.sqrt(np.mean(np.square(truth["atmosphere"]["frame_motion_rms_xy_arcsec"])))
     # some 60 independent pieces on two axes: 6 percent of the rms; three of them

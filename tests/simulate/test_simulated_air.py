@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, _draw_field, _strip_of_each_star
-from blursplit.simulate.camera import _annular_pupil, expected_variances, tilt_basis
+from blursplit.simulate.camera import Pupil, _annular_pupil
 from blursplit.simulate.sequence import _atmosphere_fwhm_arcsec
 from blursplit.turbulence.conversions import phase_spectrum, structure_function
 
@@ -72,9 +72,9 @@ def test_structure_function_inside_the_pupil_is_von_karmans(long_path, separatio
 def test_tilt_and_roughness_have_the_expected_variance(long_path):
     """Tilt and roughness have the expected variance."""
     _, phases, (x, y, share) = long_path
-    tilt, rest = expected_variances(x, y, share, R0_M, OUTER_M)
+    tilt, rest = Pupil(x, y, share).expected_variances(R0_M, OUTER_M)
     weight = share / share.sum()
-    part = phases[0] @ (tilt_basis(x, y, share) * weight).T
+    part = phases[0] @ (Pupil(x, y, share).tilt_basis() * weight).T
     assert_mean_is(np.mean(part[:, 1:] ** 2, axis=1), tilt)
     leftover = phases[0] ** 2 @ weight - np.sum(part**2, axis=1)
     assert_mean_is(leftover, rest, most=0.03)
@@ -122,7 +122,7 @@ def test_tilt_variance_follows_noll_and_the_outer_scale(outer_m, ratio):
     Ratios for D = 0.2 m from two quadratures; the pupil of 40 points errs by under 1 percent.
     """
     x, y, share, _ = pupil(40.0, aperture_m=0.2)
-    tilt, _ = expected_variances(x, y, share, R0_M, outer_m)
+    tilt, _ = Pupil(x, y, share).expected_variances(R0_M, outer_m)
     weight = share / share.sum()
     slope = tilt / np.sum(weight * (x - np.sum(weight * x)) ** 2) / (2 * np.pi) ** 2
     expected = 0.18192 * ratio * R0_M ** (-5 / 3) * 0.2 ** (-1 / 3)
@@ -132,7 +132,7 @@ def test_tilt_variance_follows_noll_and_the_outer_scale(outer_m, ratio):
 def test_roughness_left_after_tilt_is_nolls():
     """Noll 1976, Delta_3 = 0.134 (D/r0)^(5/3); an outer scale of 400 D takes off 0.1 percent."""
     x, y, share, _ = pupil(48.0)
-    _, rest = expected_variances(x, y, share, R0_M, 100.0)
+    _, rest = Pupil(x, y, share).expected_variances(R0_M, 100.0)
     assert_allclose(rest, 0.134 * (APERTURE_M / R0_M) ** (5 / 3), rtol=0.015)
 
 

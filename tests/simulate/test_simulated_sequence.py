@@ -9,8 +9,8 @@ from scipy.ndimage import shift, zoom
 
 import blursplit as bs
 from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.image.otf import HalfMaximum
 from blursplit.simulate import Scene, Simulation
-from blursplit.simulate.camera import width_of_transform
 from blursplit.simulate.sequence import _sub_exposures
 from blursplit.turbulence.conversions import structure_function
 
@@ -145,7 +145,7 @@ def _theory_fwhm(scene, r0_m):
     air = np.exp(-structure_function(baseline, r0_m, scene.air.outer_scale_m) / 2)
     blur = np.exp(-2 * np.pi**2 * (0.5 / 2.35482) ** 2 * f**2)
     whole = diffraction * air * blur * np.sinc(fx * pixel) * np.sinc(fy * pixel)
-    return width_of_transform(whole.astype(complex), step).mean
+    return HalfMaximum.of_transform(whole.astype(complex), step).mean
 
 
 def test_realised_strength_of_the_air_is_near_the_nominal_one():

@@ -11,13 +11,11 @@ from blursplit.budget.line_search import _group_harmonics
 from blursplit.evidence.rolling_rows import _row_aligned_motion
 from blursplit.evidence.two_rates import _second_rate_log_odds
 from blursplit.spectra import (
+    AliasCandidates,
     AliasDecision,
     LineSearch,
-    alias_candidates,
     apparent_frequency,
-    row_time_log_odds,
     shared_probability,
-    time_stamp_log_odds,
 )
 from blursplit.spectra.aliases import _exposure_log_odds
 
@@ -43,7 +41,7 @@ def test_apparent_frequency_matches_the_worked_values(true, rate, apparent):
 
 def test_every_candidate_shows_at_the_apparent_frequency():
     """Every candidate shows at the apparent frequency."""
-    found = alias_candidates(9.0, 0.05)
+    found = AliasCandidates.of(9.0, 0.05)
     assert_allclose(apparent_frequency(found.frequency_hz, 20.0), 9.0)
     assert_allclose(found.frequency_hz[:5], [9, 11, 29, 31, 49])
     assert found.frequency_hz.max() <= 200
@@ -79,8 +77,8 @@ def test_resonance_of_44_hz_filmed_at_60_is_identified_by_row_times(scenes, rng)
     found = LineSearch.of(times, shared, cadence_s=1 / 60)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
     assert_allclose(line.frequency_hz, 16.0, atol=0.5)
-    candidates = alias_candidates(line.frequency_hz, 1 / 60)
-    odds = row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum, candidates)
+    candidates = AliasCandidates.of(line.frequency_hz, 1 / 60)
+    odds = candidates.row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum)
     decision = AliasDecision.of(candidates, exposure_s=0.005, evidence={"row times": odds})
     assert_allclose(decision.best_hz, 44.0, atol=0.5)
     assert decision.is_decided
@@ -99,8 +97,8 @@ def test_slow_mode_stays_slow_under_a_rolling_shutter(scenes, rng):
         times, np.stack([x.mean(axis=1), y.mean(axis=1)], axis=1), cadence_s=1 / 60
     )
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
-    candidates = alias_candidates(line.frequency_hz, 1 / 60)
-    odds = row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum, candidates)
+    candidates = AliasCandidates.of(line.frequency_hz, 1 / 60)
+    odds = candidates.row_time_log_odds(x, y, delays, 1 / 60, line, found.continuum)
     assert_allclose(
         AliasDecision.of(candidates, evidence={"row times": odds}).best_hz, 16.0, atol=0.5
     )
@@ -127,8 +125,8 @@ def test_global_shutter_leaves_the_odds_to_the_exposure(scenes, rng):
     times, x, y, delays, shared = _rolling_scene(scenes, rng)
     found = LineSearch.of(times, shared, cadence_s=1 / 60)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 16.0))
-    candidates = alias_candidates(line.frequency_hz, 1 / 60)
-    odds = row_time_log_odds(x, y, 0 * delays, 1 / 60, line, found.continuum, candidates)
+    candidates = AliasCandidates.of(line.frequency_hz, 1 / 60)
+    odds = candidates.row_time_log_odds(x, y, 0 * delays, 1 / 60, line, found.continuum)
     # all patterns are equal then, to rounding
     assert_allclose(odds, odds[0], atol=1e-6)
     assert not AliasDecision.of(
@@ -144,8 +142,8 @@ def test_hardware_time_stamps_with_jitter_decide(rng):
     motion = np.outer(wave, [1.0, 0.5]) + 0.1 * rng.normal(size=(800, 2))
     found = LineSearch.of(times, motion, cadence_s=0.05, timing="jittered")
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 9.0))
-    candidates = alias_candidates(line.frequency_hz, 0.05, 100.0)
-    odds = time_stamp_log_odds(times, motion, line, found.continuum, candidates.frequency_hz)
+    candidates = AliasCandidates.of(line.frequency_hz, 0.05, 100.0)
+    odds = candidates.time_stamp_log_odds(times, motion, line, found.continuum)
     decision = AliasDecision.of(candidates, evidence={"time stamps": odds})
     assert_allclose(decision.best_hz, 31.0, atol=0.05)
     assert decision.is_decided
@@ -153,7 +151,7 @@ def test_hardware_time_stamps_with_jitter_decide(rng):
 
 def test_second_frame_rate_decides():
     """Second frame rate decides."""
-    candidates = alias_candidates(9.0, 0.05, 100.0)
+    candidates = AliasCandidates.of(9.0, 0.05, 100.0)
     # 31 Hz shows at 4 Hz in a run at 27 frames/s
     odds = _second_rate_log_odds(
         candidates.frequency_hz, 1 / 27, np.array([4.0]), np.array([0.02]), 0.02

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, gamma
 
-from blursplit.spectra import find_events
+from blursplit.spectra import MotionEvents
 from blursplit.spectra.events import _steady_threshold, fast_part
 
 CADENCE_S = 0.02
@@ -58,7 +58,7 @@ def test_shock_footsteps_and_gust_are_told_apart(rng):
         motion += _along(_ring(20.0 + 0.55 * step, 11.0, 0.05, 1.5))
     envelope = np.where((TIME_S > 40) & (TIME_S < 44), np.sin(np.pi * (TIME_S - 40) / 4) ** 2, 0.0)
     motion += _along(1.5 * envelope * np.sin(2 * np.pi * 3.0 * TIME_S))
-    found = find_events(TIME_S, motion, CADENCE_S)
+    found = MotionEvents.find(TIME_S, motion, CADENCE_S)
     assert [event.kind for event in found.events] == ["shock", "shocks", "gust"]
     shock, steps, gust = found.events
     # a ring begins in the frame after its start
@@ -82,7 +82,7 @@ def test_peak_is_within_its_error_of_the_truth():
         rng = np.random.default_rng([4, seed])
         quiet = np.cumsum(rng.normal(size=(N, 2)), axis=0) * 0.01 + 0.05 * rng.normal(size=(N, 2))
         shock = _along(_ring(rng.uniform(10, 50), rng.uniform(5, 15), 0.05, 1.2), rng.uniform(0, 3))
-        (event,) = find_events(TIME_S, quiet + shock, CADENCE_S).events
+        (event,) = MotionEvents.find(TIME_S, quiet + shock, CADENCE_S).events
         truth = np.sqrt((fast_part(shock, CADENCE_S, 1.0) ** 2).sum(axis=1)).max()
         wrong.append((event.peak - truth) / event.peak_error)
     # 60 draws: a mean knows its scatter of 1 to 0.13, a standard deviation to 0.09. The largest of
@@ -99,7 +99,7 @@ def test_steady_resonance_makes_no_events(scenes):
         rng = np.random.default_rng([5, seed])
         mode = scenes.damped_mode(20_000, 40.0, 9.0, 0.015, rng)[::8]
         motion = np.outer(mode, [0.8, 0.6]) + 0.05 * rng.normal(size=(20_000, 2))
-        false += bool(find_events(np.arange(20_000) * 0.025, motion, 0.025).events)
+        false += bool(MotionEvents.find(np.arange(20_000) * 0.025, motion, 0.025).events)
     # at one percent a record, two or more in twenty have a probability of 0.017
     assert false <= 1
 
@@ -109,7 +109,7 @@ def test_air_alone_makes_no_events(scenes):
     for index in range(24):
         motion = scenes.without_lines(1500, 50.0, index, np.random.default_rng(index))
         # none in 24 at one percent a record has a probability of 0.79, and one of 0.19
-        assert find_events(TIME_S[:1500], motion, CADENCE_S).events == ()
+        assert MotionEvents.find(TIME_S[:1500], motion, CADENCE_S).events == ()
 
 
 def test_slowly_changing_motion_is_judged_by_its_own_time(scenes):
@@ -127,10 +127,10 @@ def test_slowly_changing_motion_is_judged_by_its_own_time(scenes):
         rng = np.random.default_rng([7, 20 + seed])
         mode = scenes.damped_mode(n, rate, 6.0, 0.015, rng)[::8]
         motion = np.outer(mode * strength, [0.8, 0.6]) + 0.05 * rng.normal(size=(n, 2))
-        quiet = find_events(time, motion, 1 / rate)
+        quiet = MotionEvents.find(time, motion, 1 / rate)
         false += len(quiet.events)
         more = motion + np.outer(0.5 * quiet.smallest_peak * shock, [0.6, -0.8])
-        found += len(find_events(time, more, 1 / rate).events) - len(quiet.events)
+        found += len(MotionEvents.find(time, more, 1 / rate).events) - len(quiet.events)
     # at one percent an hour two of five have a probability of 0.001
     assert false <= 1
     assert found == 5
@@ -142,12 +142,12 @@ def test_what_is_said_to_be_seen_is_seen(scenes):
     for index in range(20):
         rng = np.random.default_rng([6, index])
         motion = scenes.without_lines(1500, 50.0, index, rng)
-        search = find_events(TIME_S[:1500], motion, CADENCE_S)
+        search = MotionEvents.find(TIME_S[:1500], motion, CADENCE_S)
         inside = (TIME_S >= 15.0) & (15.0 + 1.5 * search.window_s > TIME_S)
         burst = np.where(inside, np.sin(2 * np.pi * 12 * (TIME_S - 15.0)), 0.0)[:1500]
         for size in found:
             more = motion + _along(size * search.smallest_peak * burst)
-            found[size] += bool(find_events(TIME_S[:1500], more, CADENCE_S).events)
+            found[size] += bool(MotionEvents.find(TIME_S[:1500], more, CADENCE_S).events)
     # with the ordinary motion's own power of a tenth and 1.1^2, 1.3 thresholds are there; the
     # ordinary motion is with or against it by 0.2 of that
     assert found[1.1] >= 17
@@ -159,8 +159,8 @@ def test_events_turn_and_scale_with_the_motion(rng, turn, scale):
     """Events keep time and kind when the motion is turned or scaled; peaks scale with it."""
     motion = 0.1 * rng.normal(size=(N, 2)) + _along(_ring(30.0, 9.0, 0.04, 2.5))
     turned = motion @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    plain = find_events(TIME_S, motion, CADENCE_S)
-    other = find_events(TIME_S, scale * turned + 5.0, CADENCE_S)
+    plain = MotionEvents.find(TIME_S, motion, CADENCE_S)
+    other = MotionEvents.find(TIME_S, scale * turned + 5.0, CADENCE_S)
     for one, two in zip(plain.events, other.events, strict=True):
         assert (one.start_s, one.frames, one.kind) == (two.start_s, two.frames, two.kind)
         assert_allclose(two.peak, scale * one.peak, rtol=1e-9)
@@ -172,8 +172,8 @@ def test_drift_changes_nothing(rng):
     """A drift of many arcsec a second makes no event and hides none."""
     motion = 0.05 * rng.normal(size=(N, 2)) + _along(_ring(30.0, 9.0, 0.04, 1.5))
     drift = np.outer(TIME_S, [4.0, -2.0])
-    plain = find_events(TIME_S, motion, CADENCE_S)
-    drifting = find_events(TIME_S, motion + drift, CADENCE_S)
+    plain = MotionEvents.find(TIME_S, motion, CADENCE_S)
+    drifting = MotionEvents.find(TIME_S, motion + drift, CADENCE_S)
     assert [e.start_s for e in drifting.events] == [e.start_s for e in plain.events]
     assert_allclose(drifting.events[0].peak, plain.events[0].peak, rtol=1e-6)
 
@@ -182,7 +182,7 @@ def test_share_of_the_power_is_that_of_the_event(rng):
     """The power in affected frames is the event's own beside the ordinary motion's."""
     shock = _along(_ring(30.0, 9.0, 0.04, 3.0))
     quiet = 0.05 * rng.normal(size=(N, 2))
-    found = find_events(TIME_S, quiet + shock, CADENCE_S)
+    found = MotionEvents.find(TIME_S, quiet + shock, CADENCE_S)
     own = (fast_part(shock, CADENCE_S, 1.0) ** 2).sum()
     rest = (fast_part(quiet, CADENCE_S, 1.0) ** 2).sum()
     # an event is followed down to two fifths of the threshold: the last few percent are cut off
@@ -194,13 +194,13 @@ def test_frames_that_were_filled_in_are_not_counted(rng):
     motion = 0.05 * rng.normal(size=(N, 2)) + _along(_ring(30.0, 9.0, 0.04, 2.5))
     real = np.ones(N, dtype=bool)
     real[1510:1515] = False
-    whole = find_events(TIME_S, motion, CADENCE_S)
-    partly = find_events(TIME_S, motion, CADENCE_S, real=real)
+    whole = MotionEvents.find(TIME_S, motion, CADENCE_S)
+    partly = MotionEvents.find(TIME_S, motion, CADENCE_S, real=real)
     assert partly.events[0].frames == whole.events[0].frames - 5
     assert partly.affected.sum() == partly.events[0].frames
 
 
 def test_still_records():
     """No motion has no events."""
-    still = find_events(TIME_S, np.zeros((N, 2)), CADENCE_S)
+    still = MotionEvents.find(TIME_S, np.zeros((N, 2)), CADENCE_S)
     assert still.events == ()

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import WINDOW_OVER_SIGMA
 from blursplit.stars.build_tracks import _gain_of, _noise_against_level
-from blursplit.stars.centroid import _unwindow, measure_centroids, measure_windowed
+from blursplit.stars.centroid import WindowedShapes, _unwindow, measure_centroids
 from blursplit.stars.pixels import fill_gaps, measure_sky
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def test_moments_of_a_gaussian_star_are_its_own() -> None:
     """Position, flux, width and elongation of a noise-free Gaussian come back (closed form)."""
     tilt = 0.6
     stamps = star_pixels([0.3, -1.7], [-0.4, 1.2], [5000.0, 800.0], 2.4, 1.9, tilt) + 55.0
-    found = measure_windowed(stamps.astype(np.float32), np.array([55.0, 55.0]), 3.2)
+    found = WindowedShapes.measure(stamps.astype(np.float32), np.array([55.0, 55.0]), 3.2)
     # Sampling a Gaussian of sigma 1.9 px errs by exp(-2 pi^2 1.9^2): nothing; what is left is
     # the cut of the stamp at 8 to 10 px (3 windows and more, 1e-4) and the step tolerance.
     assert_allclose(found.x_px - HALF, [0.3, -1.7], atol=1e-3)
@@ -85,7 +85,7 @@ def test_the_fast_centroid_equals_the_obvious_one() -> None:
     stamps, _, _ = noisy(rng, 40, 4000.0, 2.0, 60.0)
     stamps = np.roll(stamps, (1, -2), axis=(1, 2))
     sky, _ = measure_sky(stamps)
-    found = measure_windowed(stamps, sky, 3.0)
+    found = WindowedShapes.measure(stamps, sky, 3.0)
     plain = np.array([slow_centroid(s, k, 3.0) for s, k in zip(stamps, sky, strict=True)])
     assert_allclose(found.x_px, plain[:, 0], atol=4e-4)  # twice the step at which it stops
     assert_allclose(found.y_px, plain[:, 1], atol=4e-4)
@@ -94,10 +94,10 @@ def test_the_fast_centroid_equals_the_obvious_one() -> None:
 def test_a_shift_toward_plus_x_and_plus_y_is_positive() -> None:
     """Conventions: x is the column, y the row."""
     stamps = star_pixels([1.0], [0.0], [1e4], 2.0, 2.0).astype(np.float32)
-    found = measure_windowed(stamps, np.zeros(1), 3.0)
+    found = WindowedShapes.measure(stamps, np.zeros(1), 3.0)
     assert_allclose([found.x_px[0], found.y_px[0]], [HALF + 1, HALF], atol=1e-3)
     wide = star_pixels([0.0], [0.0], [1e4], 2.5, 1.8).astype(np.float32)
-    assert measure_windowed(wide, np.zeros(1), 3.0).e1[0] > 0.2
+    assert WindowedShapes.measure(wide, np.zeros(1), 3.0).e1[0] > 0.2
 
 
 # Signal-to-noise from 20 to 500: (flux [e-], background [e-/px], limit over the bound).
@@ -115,7 +115,7 @@ def test_scatter_is_near_the_cramer_rao_bound(
     stamps, x, y = noisy(rng, m, flux, sigma, background)
     window = WINDOW_OVER_SIGMA * sigma
     sky, variance = measure_sky(stamps)
-    found = measure_windowed(stamps, sky, window)
+    found = WindowedShapes.measure(stamps, sky, window)
     off = np.concatenate([found.x_px - HALF - x, found.y_px - HALF - y])
     rms = float(np.sqrt(np.mean(off**2)))
     bound = exact_bound(flux, sigma, background)
@@ -131,7 +131,7 @@ def test_stated_noise_follows_the_published_forms() -> None:
     """With the window as wide as the star: (16/9) s^2/N and 8 pi s^4 B/N^2 (module's sources)."""
     sigma, flux = 2.0, 1e4
     stamps = star_pixels([0.2], [0.1], [flux], sigma, sigma).astype(np.float32)
-    found = measure_windowed(stamps, np.zeros(1), sigma)
+    found = WindowedShapes.measure(stamps, np.zeros(1), sigma)
     star, back = found.variance_terms(sigma, np.array([30.0]))
     assert_allclose(star, 16 / 9 * sigma**2 / flux, rtol=5e-3)
     assert_allclose(back, 8 * np.pi * sigma**4 * 30.0 / flux**2, rtol=5e-3)
@@ -165,13 +165,13 @@ def test_flips_and_transposition_carry_over(seed: int, sigma: float, flip: str) 
     rng = np.random.default_rng(seed)
     stamps, _, _ = noisy(rng, 8, 8e3, sigma, 40.0)
     sky = np.full(8, 40.0)
-    one = measure_windowed(stamps, sky, 1.5 * sigma)
+    one = WindowedShapes.measure(stamps, sky, 1.5 * sigma)
     turn = {
         "x": lambda s: s[:, :, ::-1],
         "y": lambda s: s[:, ::-1],
         "t": lambda s: s.swapaxes(1, 2),
     }
-    two = measure_windowed(np.ascontiguousarray(turn[flip](stamps)), sky, 1.5 * sigma)
+    two = WindowedShapes.measure(np.ascontiguousarray(turn[flip](stamps)), sky, 1.5 * sigma)
     x, y = one.x_px, one.y_px
     expected = {"x": (SIZE - 1 - x, y), "y": (x, SIZE - 1 - y), "t": (y, x)}[flip]
     assert_allclose(two.x_px, expected[0], atol=5e-4)
@@ -188,7 +188,7 @@ def test_place_does_not_depend_on_level_or_scale(
 ) -> None:
     """Adding sky and multiplying by a gain change neither place nor width."""
     stamps = (gain * star_pixels([x], [y], [1e4], 1.7, 1.7) + sky).astype(np.float32)
-    found = measure_windowed(stamps, np.array([sky]), 2.5)
+    found = WindowedShapes.measure(stamps, np.array([sky]), 2.5)
     # 7 px from the border, 2.8 windows: the cut moves nothing beyond 1 %.
     assert_allclose([found.x_px[0] - HALF, found.y_px[0] - HALF], [x, y], atol=0.01)
     assert_allclose(found.width_px, 1.7, rtol=0.01)
@@ -202,12 +202,12 @@ def test_stamps_without_a_star_give_nothing_or_low_signal() -> None:
     stamps[1] = 100.0
     sky, _ = measure_sky(stamps)
     assert np.isnan(sky[0])
-    found = measure_windowed(stamps, sky, 3.0)
+    found = WindowedShapes.measure(stamps, sky, 3.0)
     assert np.isnan(found.x_px[:2]).all()
     # The highest of some ten thousand independent places: 3.9 sigma.
     snr = found.signal_to_noise(3.0, np.inf, np.full(300, 100.0))
     assert not (snr > 5).any()
-    assert measure_windowed(stamps[:0], sky[:0], 3.0).x_px.shape == (0,)
+    assert WindowedShapes.measure(stamps[:0], sky[:0], 3.0).x_px.shape == (0,)
     with pytest.raises(ValueError, match="none of"):
         measure_centroids(stamps, sky, 3.0, "best")  # type: ignore[arg-type]
 
@@ -230,8 +230,8 @@ def test_lone_gaps_are_filled_from_their_neighbours() -> None:
     """A masked pixel on a star's flank moves its centroid by little."""
     stamps = star_pixels([0.2], [-0.3], [1e4], 2.0, 2.0).astype(np.float32)
     stamps[0, HALF + 1, HALF - 2] = np.nan
-    assert np.isnan(measure_windowed(stamps, np.zeros(1), 3.0).x_px).all()
-    found = measure_windowed(fill_gaps(stamps, np.zeros(1)), np.zeros(1), 3.0)
+    assert np.isnan(WindowedShapes.measure(stamps, np.zeros(1), 3.0).x_px).all()
+    found = WindowedShapes.measure(fill_gaps(stamps, np.zeros(1)), np.zeros(1), 3.0)
     assert_allclose(found.x_px - HALF, 0.2, atol=0.01)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from blursplit.stars import follow_stars
-from blursplit.stars.pixels import find_flank_hits, find_spikes
+from blursplit.stars.pixels import RayHits
 
 N_FRAMES = 400
 X = np.array([30.3, 95.6, 62.1, 26.2, 101.4, 60.8, 90.2])
@@ -71,7 +71,7 @@ def test_a_sharp_sample_that_stays_with_its_field_is_kept_and_one_that_leaves_is
     excess[50, 2] = excess[60, 3] = 0.05 + 4.5 * 0.02
     place_x[50, 2], ratio[50, 2] = 1.2, 1.5
     place_x[60, 3], place_y[60, 3], ratio[60, 3] = 0.0, 0.0, 1.0
-    found = find_spikes(
+    found = RayHits.find(
         excess, np.full_like(excess, 1e-3), place_x, place_y, ratio, np.ones_like(ratio)
     )[0]
     assert np.argwhere(found).tolist() == [[50, 2]]
@@ -83,11 +83,11 @@ def test_a_gust_that_sharpens_all_stars_of_a_frame_spoils_none() -> None:
     excess = rng.normal(0.05, 0.02, (200, 5))
     excess[80] += 0.5
     zeros, ones = np.zeros_like(excess), np.ones_like(excess)
-    found = find_spikes(excess, np.full_like(excess, 1e-3), zeros, zeros, ones, ones)[0]
+    found = RayHits.find(excess, np.full_like(excess, 1e-3), zeros, zeros, ones, ones)[0]
     assert not found.any()
     excess[80] -= 0.5
     excess[80, 1] += 0.5
-    found = find_spikes(excess, np.full_like(excess, 1e-3), zeros, zeros, ones, ones)[0]
+    found = RayHits.find(excess, np.full_like(excess, 1e-3), zeros, zeros, ones, ones)[0]
     assert np.argwhere(found).tolist() == [[80, 1]]
 
 
@@ -100,9 +100,9 @@ def test_a_ray_beside_a_star_is_told_from_a_wide_bright_moment_by_its_sharp_pixe
     width = 1.8 * np.exp(rng.normal(0, 0.02, (60, 4)))
     for frame in (20, 40):
         ratio[frame, 1], width[frame, 1] = 1.2, 2.3
-    hit, doubtful = find_spikes(excess, np.full_like(excess, 1e-3), zeros, zeros, ratio, width)
-    assert not hit.any()
-    assert np.argwhere(doubtful).tolist() == [[20, 1], [40, 1]]
+    rays = RayHits.find(excess, np.full_like(excess, 1e-3), zeros, zeros, ratio, width)
+    assert not rays.hit.any()
+    assert np.argwhere(rays.doubtful).tolist() == [[20, 1], [40, 1]]
     axis = np.arange(25) - 12
     # Sigma 1.8 px: the peak pixel exceeds its neighbours by 0.14 of its height.
     star = 1000 * np.exp(-0.5 * (axis[:, None] ** 2 + axis**2) / 1.8**2)
@@ -110,7 +110,7 @@ def test_a_ray_beside_a_star_is_told_from_a_wide_bright_moment_by_its_sharp_pixe
     stamps[20, 1] += np.float32(0.2) * star.astype(np.float32)
     stamps[40, 1, 17, 8] += 1500
     flux = np.full((60, 4), 2 * np.pi * 1.8**2 * 1000)
-    found = find_flank_hits(
-        lambda *at: stamps[at], flux, np.full_like(flux, 20 / flux[0, 0]), doubtful, ~doubtful
+    found = rays.on_flanks(
+        lambda *at: stamps[at], flux, np.full_like(flux, 20 / flux[0, 0]), ~rays.doubtful
     )
     assert np.argwhere(found).tolist() == [[40, 1]]

@@ -123,26 +123,28 @@ class SpectralData:
             noise=(modes**2) @ np.tile(grid.noise_psd_arcsec2_hz, 2),
         )
 
+    @staticmethod
+    def modes_of(x: FloatArray, y: FloatArray, optics: Optics) -> FloatArray:
+        """Return the modes: shared shifts, then the differential modes by falling variance.
 
-def differential_modes(x: FloatArray, y: FloatArray, optics: Optics) -> FloatArray:
-    """Return the modes: shared shifts, then the differential modes by falling variance.
+        `x`, `y` (n_stars,): places of the stars, any unit.
 
-    `x`, `y` (n_stars,): places of the stars, any unit.
-
-    A pair's turning shows across it, so across it tells nothing; three stars and more lose
-    rotation and scale.
-    """
-    n = len(x)
-    zero, one = np.zeros(n), np.ones(n) / np.sqrt(n)
-    shared = [np.concatenate([one, zero]), np.concatenate([zero, one])]
-    dx, dy = x - x.mean(), y - y.mean()
-    turn, stretch = np.concatenate([-dy, dx]), np.concatenate([dx, dy])
-    removed, _ = np.linalg.qr(np.stack(shared + [turn, stretch][: max(min(n - 1, 2), 0)], axis=1))
-    keep = np.eye(2 * n) - removed @ removed.T
-    values, vectors = np.linalg.eigh(keep @ _fiducial_covariance(x, y, optics) @ keep)
-    n_free = 2 * n - removed.shape[1]
-    order = np.argsort(values)[::-1][: min(n_free, const.FIT_MOST_DIFFERENTIAL_MODES)]
-    return np.concatenate([np.stack(shared), vectors[:, order].T])
+        A pair's turning shows across it, so across it tells nothing; three stars and more lose
+        rotation and scale.
+        """
+        n = len(x)
+        zero, one = np.zeros(n), np.ones(n) / np.sqrt(n)
+        shared = [np.concatenate([one, zero]), np.concatenate([zero, one])]
+        dx, dy = x - x.mean(), y - y.mean()
+        turn, stretch = np.concatenate([-dy, dx]), np.concatenate([dx, dy])
+        removed, _ = np.linalg.qr(
+            np.stack(shared + [turn, stretch][: max(min(n - 1, 2), 0)], axis=1)
+        )
+        keep = np.eye(2 * n) - removed @ removed.T
+        values, vectors = np.linalg.eigh(keep @ _fiducial_covariance(x, y, optics) @ keep)
+        n_free = 2 * n - removed.shape[1]
+        order = np.argsort(values)[::-1][: min(n_free, const.FIT_MOST_DIFFERENTIAL_MODES)]
+        return np.concatenate([np.stack(shared), vectors[:, order].T])
 
 
 def _fiducial_covariance(x_arcsec: FloatArray, y_arcsec: FloatArray, optics: Optics) -> FloatArray:

@@ -26,10 +26,10 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.budget.air_data import AirTable, SpectralData
-from blursplit.compiled import air
+from blursplit.compiled import kernels
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, defocus_loss, log_otf_bias, registered_bias_rows
+from blursplit.image.otf import OpticsData, RegisteredBias, defocus_loss
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import centroid_tilt_mix, rows_between
 from blursplit.types import FloatArray
@@ -304,7 +304,7 @@ class AirModel:
             ratio = own / measured.own
             np.log(ratio, out=ratio)
             common = np.empty((len(ratio), 1, ratio.shape[2]), np.float32)
-            air().part_mean(ratio, common)
+            kernels("air").part_mean(ratio, common)
             out += self._common_error.log_density(common) + self._own_error.log_density(ratio)
             out -= self._own_error.constant  # of the contrasts one is less than modes
         return out
@@ -409,7 +409,7 @@ class AirModel:
             ),
         ):
             pair = one.at(getattr(one, where), log_wind, log_outer)
-            air().turn(pair, j * state.tilt_scale, axis, out)
+            kernels("air").turn(pair, j * state.tilt_scale, axis, out)
         return out
 
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
@@ -499,7 +499,7 @@ class AirModel:
         """Return what the air, registered, does to ln OTF.
 
         A centroid that follows another tilt than the plane's moves the star more or less, but
-        what it takes from the image hardly differs (`registered_bias_rows`).
+        what it takes from the image hardly differs (`RegisteredBias`).
         """
         structure = state.j_near[:, None] * self.table.near.structure_at(state.log_near_outer)
         structure += state.j_outside[:, None] * self.table.outside.structure_at(state.log_outer)
@@ -508,12 +508,12 @@ class AirModel:
         kept = removed / still
         reference = const.REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
         d_over_r0 = (structure[:, -1] / reference) ** 0.6
-        out += kept[:, None] * log_otf_bias(d_over_r0, self._bias_rows)
+        out += kept[:, None] * self._bias.at(d_over_r0)
         return np.asarray(out * state.otf_scale[:, None])
 
     @cached_property
-    def _bias_rows(self) -> FloatArray:
-        return registered_bias_rows(
+    def _bias(self) -> RegisteredBias:
+        return RegisteredBias.of(
             self._baseline_over_aperture, self.window_over_diffraction, self.optics.obstruction
         )
 
@@ -650,7 +650,7 @@ def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
 
 def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:
     out = np.empty((len(state.open_centre_hz), len(at_hz)))
-    air().folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
+    kernels("air").folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
     return out
 
 

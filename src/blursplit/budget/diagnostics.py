@@ -28,8 +28,7 @@ from blursplit.result import Motion as MotionPart
 from blursplit.series import Series
 from blursplit.spectra import (
     MotionEvent,
-    fewest_for_events,
-    find_events,
+    MotionEvents,
     multitaper_density,
     time_frequency,
 )
@@ -338,13 +337,13 @@ def find_shared_events(
     Returns: its smallest peak is that of the least sensitive stretch; nothing where all stretches
     are too short.
     """
-    fewest = fewest_for_events(grid.cadence_s)
+    fewest = MotionEvents.fewest_frames(grid.cadence_s)
     segments = [segment for segment in grid.segments if len(segment.real) >= fewest]
     if not segments:
         return [], None
     steps = grid.duration_s / grid.cadence_s
     searches = [
-        find_events(
+        MotionEvents.find(
             segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s,
             segment.shared_arcsec,
             grid.cadence_s,

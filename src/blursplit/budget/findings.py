@@ -14,9 +14,9 @@ from blursplit.budget import diagnostics
 from blursplit.budget.answer import Answer, Readings
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
-from blursplit.budget.judge import Findings, judge
+from blursplit.budget.judge import Findings
 from blursplit.budget.line_search import Lines
-from blursplit.budget.lines import FoundLine, to_result
+from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Allowed, Motion
 from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveRecord, DriveTerm
@@ -130,13 +130,15 @@ def write_down(
             record.tracks, motion.shared, motion.pairs, facts.scale_arcsec
         ),
         "fwhm": fwhm,
-        "lines": to_result(
-            list(lines.found),
-            exposure_s=record.tracks.exposure_s or 0.0,
-            in_arcsec=facts.scale_arcsec is not None,
-            rng=rng,
-            lever_m=record.rig.get("lever_m"),
-        ),
+        "lines": [
+            line.to_result(
+                exposure_s=record.tracks.exposure_s or 0.0,
+                in_arcsec=facts.scale_arcsec is not None,
+                rng=rng,
+                lever_m=record.rig.get("lever_m"),
+            )
+            for line in lines.found
+        ],
         "events": events,
         "event_search": event_search,
         "open": _shared_motion(record, motion),
@@ -167,7 +169,7 @@ def write_down(
         **parts,
     )
     found = _findings(record, allowed, answer, checks, tuple(remarks))
-    result.verdict = judge(result, answer.readings, found, worth_arcsec)
+    result.verdict = found.verdict(result, answer.readings, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark.of(code, **facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames

@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.air_data import TILT, AirTable, SpectralData, differential_modes
+from blursplit.budget.air_data import TILT, AirTable, SpectralData
 from blursplit.budget.air_model import AirModel, AirState, Priors
-from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, line_cores_hz, quieten
-from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
+from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, quieten
+from blursplit.budget.sampler import Chains, Draws
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
+from blursplit.image.otf import OpticsData, RegisteredBias
 from blursplit.motion.common import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.spectra import Continuum
@@ -286,7 +286,7 @@ class AirFit:
             # powers parts them, by the number of particles.
             particles = pace.particles * 2 ** max(attempt, 0)
             runs = [
-                sample(
+                Draws.sample(
                     model.log_likelihood,
                     model.n_parameters,
                     np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
@@ -300,7 +300,7 @@ class AirFit:
             last = np.concatenate([run.chains[-1] for run in runs])
             ends = last[:: len(last) // pace.particles]
             parts = _halves(watched) if is_warm else watched
-            ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
+            ratios = {name: Chains([w[name] for w in parts]).r_hat() for name in parts[0]}
             if max(ratios.values()) <= const.FIT_R_HAT:
                 break
         rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
@@ -313,7 +313,9 @@ class AirFit:
             upper_j=_air_alone(model, state, rng),
             log_evidence=runs[0].log_evidence + float(np.log(np.mean(np.exp(shifted)))),
             r_hat=ratios,
-            effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
+            effective_draws=min(
+                Chains([w[name] for w in watched]).effective_draws() for name in ratios
+            ),
             seconds=time.process_time() - start,
             n_particles=particles,
             n_sweeps=sweeps,
@@ -350,8 +352,8 @@ def _build_model(
     """Return the model of a fit with its data and tables; those kept where they still hold."""
     optics = setup.optics
     grid = grid if kept is None else kept.as_before(grid)
-    modes = differential_modes(grid.star_x_arcsec, grid.star_y_arcsec, optics)
-    cores = line_cores_hz(lines, grid.longest_s)
+    modes = SpectralData.modes_of(grid.star_x_arcsec, grid.star_y_arcsec, optics)
+    cores = [line.core_hz(grid.longest_s) for line in lines]
     data = SpectralData.of(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
@@ -394,17 +396,10 @@ def _build_model(
     )
     if star is None:
         return model
-    doubt = (
-        const.REGISTERED_BIAS_SIGMA
-        * log_otf_bias(
-            optics.aperture_m / _kolmogorov_r0_m(setup),
-            registered_bias_rows(
-                star.baseline_m / optics.aperture_m,
-                setup.window_over_diffraction,
-                optics.obstruction,
-            ),
-        )[0]
+    bias = RegisteredBias.of(
+        star.baseline_m / optics.aperture_m, setup.window_over_diffraction, optics.obstruction
     )
+    doubt = const.REGISTERED_BIAS_SIGMA * bias.at(optics.aperture_m / _kolmogorov_r0_m(setup))[0]
     covariance = star.covariance + np.outer(doubt, doubt)
     return replace(model, star=replace(star, covariance=covariance))
 

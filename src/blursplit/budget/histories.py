@@ -18,7 +18,7 @@ from scipy.special import eval_legendre
 
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit
-from blursplit.budget.line_terms import LineTerm, draw_parts, embedded_frequencies
+from blursplit.budget.line_terms import JointDraw, LineTerm
 from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData
@@ -152,7 +152,7 @@ class _Spectra:
     def __init__(self, grid: GridData, fit: AirFit, rows: IntArray) -> None:
         self.grid, self.fit, self.rows = grid, fit, rows
         self.frequency_hz = [
-            embedded_frequencies(len(s.real), grid.cadence_s) for s in grid.segments
+            JointDraw(len(s.real), grid.cadence_s).frequency_hz for s in grid.segments
         ]
         fine = np.geomspace(min(f[0] for f in self.frequency_hz), 0.5 / grid.cadence_s, 200)
         self._fine = fine
@@ -222,9 +222,8 @@ def _stationary(
         n = len(segment.real)
         left = segment.shared_arcsec - drive[first : first + n]
         first += n
-        paths = draw_parts(
-            left - left.mean(axis=0), [part[name] for name in ("rest", *names)], grid.cadence_s, rng
-        )
+        densities = [part[name] for name in ("rest", *names)]
+        paths = JointDraw(n, grid.cadence_s).parts(left - left.mean(axis=0), densities, rng)
         for name, path in zip(names, paths[1:], strict=True):
             drawn[name].append(path)
     paths_of: dict[str, FloatArray] = {"open": np.concatenate(drawn["open"])}
@@ -368,7 +367,7 @@ class _Drive:
         return np.asarray(flat.reshape(2, -1).T)
 
     def _frequencies(self) -> list[FloatArray]:
-        return [embedded_frequencies(n, self.grid.cadence_s) for _, n, _, _ in self._blocks]
+        return [JointDraw(n, self.grid.cadence_s).frequency_hz for _, n, _, _ in self._blocks]
 
     def _posterior(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
         design = np.kron(np.eye(2), self._design)

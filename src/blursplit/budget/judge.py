@@ -51,15 +51,14 @@ class Findings:
     remarks: tuple[Remark, ...] = ()  # reasons of the stages before
     missing: tuple[str, ...] = ()
 
-
-def judge(
-    result: Result, readings: Readings | None, found: Findings, worth_arcsec: float | None
-) -> Verdict:
-    """Return the verdict; without readings or a width, of positions alone."""
-    recorded = result.fwhm.recorded_arcsec
-    if readings is None or recorded is None or recorded.value is None:
-        return _judge_positions(result, found, worth_arcsec)
-    return _judge_widths(result, readings, found, _worth_of(recorded.value, worth_arcsec))
+    def verdict(
+        self, result: Result, readings: Readings | None, worth_arcsec: float | None
+    ) -> Verdict:
+        """Return the verdict; without readings or a width, of positions alone."""
+        recorded = result.fwhm.recorded_arcsec
+        if readings is None or recorded is None or recorded.value is None:
+            return _judge_positions(result, self, worth_arcsec)
+        return _judge_widths(result, readings, self, _worth_of(recorded.value, worth_arcsec))
 
 
 def _worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float:

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.lines import FoundLine, name_found
+from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Motion
 from blursplit.definitions import History
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
 from blursplit.evidence.guide_loop import find_guide_motion
-from blursplit.evidence.rolling_rows import kept_by_rows, rolling_shutter_lines
+from blursplit.evidence.rolling_rows import rolling_shutter_lines
 from blursplit.image.otf import HalfMaximum, streak_otf
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion
@@ -23,6 +23,7 @@ from blursplit.motion.common import GridData, GridSegment
 from blursplit.motion.trails import Swing, followed_by_window
 from blursplit.rig import Rig
 from blursplit.spectra import (
+    AliasCandidates,
     AliasDecision,
     LineFit,
     LineSearch,
@@ -30,7 +31,6 @@ from blursplit.spectra import (
     shared_probability,
     steady_chance,
 )
-from blursplit.spectra.aliases import alias_candidates, row_time_log_odds, time_stamp_log_odds
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
@@ -185,7 +185,7 @@ def _search_lines(
         if shared is not None and shared < const.SHARED_ENOUGH:
             continue
         alias = _weigh_aliases(grid, longest, fit, search, tracks, rig, star, guests)
-        kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
+        kept = grid.kept_by_rows(alias.candidates_hz)
         if all(fit is not line for line in search.lines):
             # found with the rows' delays undone: the mean over the rows shows this much of it
             fit = _scaled(fit, float(kept[int(np.argmax(alias.odds))]))  # noqa: PLW2901
@@ -193,7 +193,7 @@ def _search_lines(
         lines.append(
             FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept, steady_chance=steady)
         )
-    lines = name_found(lines, rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
+    lines = FoundLine.named(lines, rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
     return search, _with_guide_loop(lines, grid, rig)
 
 
@@ -285,7 +285,7 @@ def _lines_at_own_times(
         alias = AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",))
         lines.append(FoundLine(_doubted(fit), None, alias))
     lowest_hz = float(search.searched_hz[0])
-    return tuple(name_found(lines, rig, cadence_s=cadence_s, lowest_hz=lowest_hz)), {
+    return tuple(FoundLine.named(lines, rig, cadence_s=cadence_s, lowest_hz=lowest_hz)), {
         "frequency_hz": frequency,
         "common_psd_x_arcsec2_hz": densities[0],
         "common_psd_y_arcsec2_hz": densities[1],
@@ -382,17 +382,17 @@ def _weigh_aliases(
     guests: Sequence[Guest],
 ) -> AliasDecision:
     """Return the true frequencies that a line may have, with odds by all that tells them apart."""
-    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
+    candidates = AliasCandidates.of(fit.frequency_hz, grid.cadence_s)
     by_rows = None
     if grid.row_time_s is not None:
         known = rig.get("row_order") is not None
         read = *piece.read_xy_arcsec, grid.row_time_s, grid.cadence_s
-        by_rows = row_time_log_odds(*read, fit, search.continuum, candidates, row_order_known=known)
+        by_rows = candidates.row_time_log_odds(*read, fit, search.continuum, row_order_known=known)
     by_stamps = None
     if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
         good = piece.frame >= 0
         seen = tracks.time_s[piece.frame[good]], piece.shared_arcsec[good]
-        by_stamps = time_stamp_log_odds(*seen, fit, search.continuum, candidates.frequency_hz)
+        by_stamps = candidates.time_stamp_log_odds(*seen, fit, search.continuum)
     said = {g.alias_evidence: g.alias_log_odds(fit, candidates.frequency_hz) for g in guests}
     decision = AliasDecision.of(
         candidates,

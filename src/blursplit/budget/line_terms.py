@@ -78,20 +78,10 @@ class LineTerm:
         out: FloatArray = both[:, None, None] * self.fit.covariance
         return out
 
-
-def line_cores_hz(terms: Sequence[LineTerm], length_s: float) -> list[tuple[float, float]]:
-    """Return the bands that lines fill, to be left out of the air's fit."""
-    return [
-        (
-            term.fit.frequency_hz
-            - const.LINE_CORE_WIDTHS * term.half_width_hz
-            - const.LINE_CORE_BINS / length_s,
-            term.fit.frequency_hz
-            + const.LINE_CORE_WIDTHS * term.half_width_hz
-            + const.LINE_CORE_BINS / length_s,
-        )
-        for term in terms
-    ]
+    def core_hz(self, length_s: float) -> tuple[float, float]:
+        """Return the band that the line fills, to be left out of the air's fit."""
+        half = const.LINE_CORE_WIDTHS * self.half_width_hz + const.LINE_CORE_BINS / length_s
+        return self.fit.frequency_hz - half, self.fit.frequency_hz + half
 
 
 def blur_inside_exposure(
@@ -237,48 +227,51 @@ def quieten(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | No
         np.zeros((len(frequency), 2, 2)),
     )
     return _without_lines(
-        grid, line_cores_hz(lines, grid.longest_s), density, continuum.matrix(frequency)
+        grid, [line.core_hz(grid.longest_s) for line in lines], density, continuum.matrix(frequency)
     )
 
 
-def draw_parts(
-    measured: FloatArray, parts: Sequence[FloatArray], cadence_s: float, rng: np.random.Generator
-) -> list[FloatArray]:
-    """Draw the parts of a measured motion.
+@dataclass(frozen=True)
+class JointDraw:
+    """Draws of the parts of a measured motion of n samples on even times."""
 
-    `measured` (n, 2): sum of all parts, mean removed, on even times. `parts` (sequence of ndarray,
-    shape (m, 2, 2)): one-sided densities, noise included as a part, at `embedded_frequencies(n,
-    cadence_s)`.
+    n: int
+    cadence_s: float
 
-    Returns: (n, 2) each; they sum to the measured motion.
-    """
-    n = len(measured)
-    size = _embedding(n)
-    # Eigenvalues of the circulant covariance: two-sided density over the sample interval.
-    values = [0.5 * part / cadence_s for part in parts]
-    drawn = [_draw(value, n, size, rng) for value in values]
-    rest = measured - np.sum(drawn, axis=0)
-    weight = _solve(np.sum(values, axis=0), rest, size)
-    transform = rfft(weight, n=size, axis=0)
-    return [
-        path + irfft(_times(value, transform), n=size, axis=0)[:n]
-        for path, value in zip(drawn, values, strict=True)
-    ]
+    @property
+    def _size(self) -> int:
+        """Length of the circulant that holds the covariance of n samples."""
+        size = next_fast_len(2 * self.n, real=True)
+        return int(size + size % 2)
 
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Frequencies at which the densities of the parts are wanted.
 
-def embedded_frequencies(n: int, cadence_s: float) -> FloatArray:
-    """Return the frequencies at which `draw_parts` wants the densities of n samples.
+        The first is a quarter of the second and stands for zero, which has no density of its own.
+        """
+        frequency = np.fft.rfftfreq(self._size, self.cadence_s).astype(np.float64)
+        frequency[0] = 0.25 * frequency[1]
+        return frequency
 
-    The first is a quarter of the second and stands for zero, which has no density of its own.
-    """
-    frequency = np.fft.rfftfreq(_embedding(n), cadence_s).astype(np.float64)
-    frequency[0] = 0.25 * frequency[1]
-    return frequency
+    def parts(
+        self, measured: FloatArray, densities: Sequence[FloatArray], rng: np.random.Generator
+    ) -> list[FloatArray]:
+        """Draw the parts, (n, 2) each; they sum to the measured motion.
 
-
-def _embedding(n: int) -> int:
-    size = next_fast_len(2 * n, real=True)
-    return int(size + size % 2)
+        `measured` (n, 2): sum of all parts, mean removed. `densities` (sequence of ndarray, shape
+        (m, 2, 2)): one-sided, noise included as a part, at `frequency_hz`.
+        """
+        # Eigenvalues of the circulant covariance: two-sided density over the sample interval.
+        values = [0.5 * density / self.cadence_s for density in densities]
+        drawn = [_draw(value, self.n, self._size, rng) for value in values]
+        rest = measured - np.sum(drawn, axis=0)
+        weight = _solve(np.sum(values, axis=0), rest, self._size)
+        transform = rfft(weight, n=self._size, axis=0)
+        return [
+            path + irfft(_times(value, transform), n=self._size, axis=0)[: self.n]
+            for path, value in zip(drawn, values, strict=True)
+        ]
 
 
 def _draw(value: FloatArray, n: int, size: int, rng: np.random.Generator) -> FloatArray:

@@ -48,6 +48,116 @@ class FoundLine:
             followed=np.ones(len(self.alias.odds)) if self.followed is None else self.followed,
         )
 
+    @classmethod
+    def named(
+        cls, found: Sequence[FoundLine], rig: Rig, *, cadence_s: float, lowest_hz: float
+    ) -> list[FoundLine]:
+        """Return the lines with causes that the declared sources allow, and whose they are.
+
+        `lowest_hz`: start of the search.
+        """
+        mains = rig.get("mains_hz")
+        turns = rig.get("drive") != "off"
+        causes = _list_causes(
+            worm_period_s=rig.get("worm_period_s") if turns else None,
+            wheel_teeth=rig.get("wheel_teeth") if turns else None,
+            drive_angle_deg=rig.get("ra_angle_deg"),
+            mode_hz=_predicted_modes(rig),
+            mains_hz=(50.0, 60.0) if mains is None else (float(mains),),
+            fan_rpm=rig.get("fan_rpm") or (),
+            known_lines=rig.setup.known_lines,
+        )
+        facts = [
+            _LineFacts(
+                line.fit.frequency_hz,
+                max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
+                line.alias.candidates_hz.tolist(),
+                line.alias.odds.tolist(),
+                _is_steady(line.fit.kind, line.steady_chance),
+                line.fit.angle_deg,
+                line.fit.angle_sigma_deg,
+            )
+            for line in found
+        ]
+        highest = max([0.5 / cadence_s, *(float(line.alias.candidates_hz.max()) for line in found)])
+        out = []
+        for i, line in enumerate(found):
+            others = [fact for j, fact in enumerate(facts) if j != i]
+            cause, odds = _name_causes(
+                facts[i], causes, range_hz=(lowest_hz, highest), others=others
+            )
+            drive = sum(odds.get(c.name, 0.0) for c in causes if c.kind == "drive")
+            out.append(replace(line, cause=cause, cause_odds=odds, owner=_owner(line.fit, drive)))
+        return out
+
+    def to_result(
+        self,
+        *,
+        exposure_s: float,
+        in_arcsec: bool,
+        rng: np.random.Generator,
+        lever_m: float | None = None,
+    ) -> Line:
+        """Return the record of the result.
+
+        `lever_m`: from where the structure turns to its head: adds the head's motion to a line
+        that is not the drive's.
+
+        Exposure averaging is undone where the true frequency is decided and a tenth of the power
+        is left; else the interval covers the candidates.
+        """
+        fit = self.fit
+        kept = np.sinc(self.alias.candidates_hz * exposure_s) ** 2
+        gains = 1.0 / np.maximum(kept, const.LEAST_SINC2)
+        if self.kept is not None:
+            gains = gains / np.maximum(self.kept, const.LINE_LEAST_ROWS)
+        if self.followed is not None:
+            gains = gains / self.followed**2
+        gain = float(np.sqrt(gains[int(np.argmax(self.alias.odds))]))
+        rms = Estimate.with_error(fit.rms * gain, fit.rms_sigma * gain)
+        if not self.alias.is_decided:
+            likely = np.sqrt(gains[self.alias.odds > const.LEAST_ALIAS_ODDS])
+            rms = _widened(rms, fit.rms, likely)
+        true_hz = self.alias.best_hz if self.alias.is_decided else fit.frequency_hz
+        # a mode decays alike whatever its alias: the damping ratio goes with 1 / frequency
+        damping_high = fit.damping_high * fit.frequency_hz / true_hz
+        damping: Estimate | None
+        if fit.damping_ratio is None:
+            damping = Estimate.upper_limit(damping_high)
+        else:
+            ratio, low = np.array([fit.damping_ratio, fit.damping_low]) * fit.frequency_hz / true_hz
+            damping = Estimate(
+                value=ratio,
+                low=low,
+                high=damping_high,
+                low95=max(0.0, 2.0 * low - ratio),
+                high95=2.0 * damping_high - ratio,
+            )
+        record = Line(
+            frequency_hz=Estimate.with_error(true_hz, fit.frequency_sigma),
+            folded_frequency_hz=Estimate.with_error(fit.frequency_hz, fit.frequency_sigma),
+            rms_arcsec=rms if in_arcsec else None,
+            rms_px=None if in_arcsec else rms,
+            angle_deg=Estimate.axial(
+                fit.angle_deg
+                + fit.angle_sigma_deg * rng.standard_normal(const.LINE_DIRECTION_DRAWS)
+            ),
+            minor_over_major=_axis_ratio(fit, rng),
+            damping_ratio=damping,
+            false_alarm_probability=fit.false_alarm_probability,
+            shared_probability=self.shared_probability,
+            alias_candidates_hz=[float(f) for f in self.alias.candidates_hz],
+            alias_odds=[float(o) for o in self.alias.odds],
+            kind=fit.kind,
+            steady_chance=self.steady_chance,
+            family=self.family,
+            cause=self.cause,
+            cause_odds=self.cause_odds,
+        )
+        if lever_m is None or self.owner == "tracking":
+            return record
+        return _with_head(record, self, lever_m)
+
 
 def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", "open"]:
     if drive_odds >= const.DRIVE_ODDS:
@@ -271,46 +381,6 @@ def _is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bo
     return True if chance is None or chance <= const.CAUSE_STEADY_ENOUGH else None
 
 
-def name_found(
-    found: Sequence[FoundLine], rig: Rig, *, cadence_s: float, lowest_hz: float
-) -> list[FoundLine]:
-    """Return the lines with causes that the declared sources allow, and whose they are.
-
-    `lowest_hz`: start of the search.
-    """
-    mains = rig.get("mains_hz")
-    turns = rig.get("drive") != "off"
-    causes = _list_causes(
-        worm_period_s=rig.get("worm_period_s") if turns else None,
-        wheel_teeth=rig.get("wheel_teeth") if turns else None,
-        drive_angle_deg=rig.get("ra_angle_deg"),
-        mode_hz=_predicted_modes(rig),
-        mains_hz=(50.0, 60.0) if mains is None else (float(mains),),
-        fan_rpm=rig.get("fan_rpm") or (),
-        known_lines=rig.setup.known_lines,
-    )
-    facts = [
-        _LineFacts(
-            line.fit.frequency_hz,
-            max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
-            line.alias.candidates_hz.tolist(),
-            line.alias.odds.tolist(),
-            _is_steady(line.fit.kind, line.steady_chance),
-            line.fit.angle_deg,
-            line.fit.angle_sigma_deg,
-        )
-        for line in found
-    ]
-    highest = max([0.5 / cadence_s, *(float(line.alias.candidates_hz.max()) for line in found)])
-    out = []
-    for i, line in enumerate(found):
-        others = [fact for j, fact in enumerate(facts) if j != i]
-        cause, odds = _name_causes(facts[i], causes, range_hz=(lowest_hz, highest), others=others)
-        drive = sum(odds.get(c.name, 0.0) for c in causes if c.kind == "drive")
-        out.append(replace(line, cause=cause, cause_odds=odds, owner=_owner(line.fit, drive)))
-    return out
-
-
 def _predicted_modes(rig: Rig) -> list[tuple[str, float]]:
     if not rig.setup.pier:
         return []
@@ -322,31 +392,6 @@ def _predicted_modes(rig: Rig) -> list[tuple[str, float]]:
 
 
 # --- as the records of the result -----------------------------------------------------------------
-def to_result(
-    found: Sequence[FoundLine],
-    *,
-    exposure_s: float,
-    in_arcsec: bool,
-    rng: np.random.Generator,
-    lever_m: float | None = None,
-) -> list[Line]:
-    """Turn lines into the records of the result.
-
-    `lever_m`: from where the structure turns to its head: adds the head's motion to lines that are
-    not the drive's.
-
-    Exposure averaging is undone where the true frequency is decided and a tenth of the power is
-    left; else the interval covers the candidates.
-    """
-    records = [_one_line(line, exposure_s, rng, in_arcsec=in_arcsec) for line in found]
-    if lever_m is None:
-        return records
-    return [
-        record if line.owner == "tracking" else _with_head(record, line, lever_m)
-        for record, line in zip(records, found, strict=True)
-    ]
-
-
 @dataclass(frozen=True)
 class _HeadMotion:
     """A mode in the words of structural engineers."""
@@ -399,58 +444,6 @@ def _with_head(record: Line, line: FoundLine, lever_m: float) -> Line:
             "head_velocity_um_s": head.velocity_um_s,
             "vibration_class": head.vibration_class or "none",
         }
-    )
-
-
-def _one_line(
-    line: FoundLine, exposure_s: float, rng: np.random.Generator, *, in_arcsec: bool
-) -> Line:
-    fit = line.fit
-    kept = np.sinc(line.alias.candidates_hz * exposure_s) ** 2
-    gains = 1.0 / np.maximum(kept, const.LEAST_SINC2)
-    if line.kept is not None:
-        gains = gains / np.maximum(line.kept, const.LINE_LEAST_ROWS)
-    if line.followed is not None:
-        gains = gains / line.followed**2
-    gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
-    rms = Estimate.with_error(fit.rms * gain, fit.rms_sigma * gain)
-    if not line.alias.is_decided:
-        likely = np.sqrt(gains[line.alias.odds > const.LEAST_ALIAS_ODDS])
-        rms = _widened(rms, fit.rms, likely)
-    true_hz = line.alias.best_hz if line.alias.is_decided else fit.frequency_hz
-    # a mode decays alike whatever its alias: the damping ratio goes with 1 / frequency
-    damping_high = fit.damping_high * fit.frequency_hz / true_hz
-    damping: Estimate | None
-    if fit.damping_ratio is None:
-        damping = Estimate.upper_limit(damping_high)
-    else:
-        ratio, low = np.array([fit.damping_ratio, fit.damping_low]) * fit.frequency_hz / true_hz
-        damping = Estimate(
-            value=ratio,
-            low=low,
-            high=damping_high,
-            low95=max(0.0, 2.0 * low - ratio),
-            high95=2.0 * damping_high - ratio,
-        )
-    return Line(
-        frequency_hz=Estimate.with_error(true_hz, fit.frequency_sigma),
-        folded_frequency_hz=Estimate.with_error(fit.frequency_hz, fit.frequency_sigma),
-        rms_arcsec=rms if in_arcsec else None,
-        rms_px=None if in_arcsec else rms,
-        angle_deg=Estimate.axial(
-            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(const.LINE_DIRECTION_DRAWS)
-        ),
-        minor_over_major=_axis_ratio(fit, rng),
-        damping_ratio=damping,
-        false_alarm_probability=fit.false_alarm_probability,
-        shared_probability=line.shared_probability,
-        alias_candidates_hz=[float(f) for f in line.alias.candidates_hz],
-        alias_odds=[float(o) for o in line.alias.odds],
-        kind=fit.kind,
-        steady_chance=line.steady_chance,
-        family=line.family,
-        cause=line.cause,
-        cause_odds=line.cause_odds,
     )
 
 

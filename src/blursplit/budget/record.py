@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from blursplit.drive.terms import DriveTerm, terms_of_drive, without_drive
+from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.evidence.guest import Record
-from blursplit.evidence.rolling_rows import align_rows
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData
@@ -42,8 +41,11 @@ class Motion:
                 tracks, record.motion, scale_arcsec=scale, cadence_s=tracks.cadence_s
             )
         length = tracks.longest_stretch_s if grid is None else grid.longest_s
-        terms = terms_of_drive(record.rig, grid, length, found_before)
-        quiet = None if grid is None else align_rows(without_drive(grid, terms))
+        terms = DriveTerm.of_rig(record.rig, grid, length, found_before)
+        quiet = grid
+        if grid is not None and terms:
+            quiet = grid.without(DriveRecord.of_grid(grid).fitted(terms))
+        quiet = None if quiet is None else quiet.rows_aligned()
         return cls(record.motion, record.pairs, terms, grid, quiet)
 
 

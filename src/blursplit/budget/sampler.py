@@ -31,46 +31,48 @@ class Draws:
     # ln of the mean likelihood under the prior; NaN of a run that did not start there.
     log_evidence: float
 
+    @classmethod
+    def sample(
+        cls,
+        log_likelihood: LogLikelihood,
+        d: int,
+        rng: np.random.Generator,
+        *,
+        n_particles: int,
+        final_sweeps: int,
+        thin: int = 4,
+        start: FloatArray | None = None,
+    ) -> Draws:
+        """Return draws of z given ln likelihood(z), shape (n,) for (n, d), and z ~ N(0, 1).
 
-def sample(
-    log_likelihood: LogLikelihood,
-    d: int,
-    rng: np.random.Generator,
-    *,
-    n_particles: int,
-    final_sweeps: int,
-    thin: int = 4,
-    start: FloatArray | None = None,
-) -> Draws:
-    """Return draws of z given ln likelihood(z), shape (n,) for (n, d), and z ~ N(0, 1).
-
-    `n_particles`: even. `final_sweeps`: sweeps over all particles at the posterior itself; the
-    first quarter lets them settle, of the others every `thin`-th is kept. `start` (n_particles, d):
-    draws from a posterior like this one. They enter the ladder of powers part of the way up, where
-    the likelihood says so little that they soon forget where they were, and climb it as others do:
-    moves at the posterior itself would take far longer to narrow, or widen, what they know.
-    """
-    first = rng.standard_normal((n_particles, d)) if start is None else start.copy()
-    cloud = _Cloud(log_likelihood, first, rng)
-    temperature, log_evidence = 0.0, 0.0
-    sweeps = const.SMC_SWEEPS
-    if start is not None:
-        temperature, log_evidence, sweeps = const.SMC_ENTRY, np.nan, const.SMC_WARM_SWEEPS
-        _forget(cloud, temperature, sweeps)
-    while temperature < 1.0:
-        step = _next_step(cloud.log_likelihood, 1.0 - temperature)
-        weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())
-        log_evidence += float(np.log(np.mean(np.exp(weight))))
-        log_evidence += step * float(cloud.log_likelihood.max())
-        temperature = min(temperature + step, 1.0)
-        cloud.resample(np.exp(weight))
-        _forget(cloud, temperature, sweeps)
-    kept = []
-    for sweep in range(final_sweeps):
-        cloud.move(1.0)
-        if sweep >= final_sweeps // 4 and sweep % thin == thin - 1:
-            kept.append(cloud.z.copy())
-    return Draws(np.stack(kept), log_evidence)
+        `n_particles`: even. `final_sweeps`: sweeps over all particles at the posterior itself; the
+        first quarter lets them settle, of the others every `thin`-th is kept. `start` (n_particles,
+        d): draws from a posterior like this one. They enter the ladder of powers part of the way
+        up, where the likelihood says so little that they soon forget where they were, and climb it
+        as others do: moves at the posterior itself would take far longer to narrow, or widen, what
+        they know.
+        """
+        first = rng.standard_normal((n_particles, d)) if start is None else start.copy()
+        cloud = _Cloud(log_likelihood, first, rng)
+        temperature, log_evidence = 0.0, 0.0
+        sweeps = const.SMC_SWEEPS
+        if start is not None:
+            temperature, log_evidence, sweeps = const.SMC_ENTRY, np.nan, const.SMC_WARM_SWEEPS
+            _forget(cloud, temperature, sweeps)
+        while temperature < 1.0:
+            step = _next_step(cloud.log_likelihood, 1.0 - temperature)
+            weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())
+            log_evidence += float(np.log(np.mean(np.exp(weight))))
+            log_evidence += step * float(cloud.log_likelihood.max())
+            temperature = min(temperature + step, 1.0)
+            cloud.resample(np.exp(weight))
+            _forget(cloud, temperature, sweeps)
+        kept = []
+        for sweep in range(final_sweeps):
+            cloud.move(1.0)
+            if sweep >= final_sweeps // 4 and sweep % thin == thin - 1:
+                kept.append(cloud.z.copy())
+        return cls(np.stack(kept), log_evidence)
 
 
 def _forget(cloud: _Cloud, temperature: float, sweeps: tuple[int, int]) -> None:
@@ -235,33 +237,37 @@ def _halves(z: FloatArray) -> tuple[int, float]:
     return int(column), float(0.5 * (ordered[at - 1, column] + ordered[at, column]))
 
 
-def r_hat(runs: list[FloatArray]) -> float:
-    """Return R-hat between runs of draws of one quantity (Gelman & Rubin 1992): sqrt((W + B)/W)."""
-    within = float(np.mean([np.var(run) for run in runs]))
-    between = float(np.var([np.mean(run) for run in runs], ddof=1))
-    return float(np.sqrt((within + between) / within)) if within > 0 else 1.0
+@dataclass(frozen=True)
+class Chains:
+    """Draws of one quantity from several runs."""
 
+    runs: list[FloatArray]  # (n_kept, n_particles) each, for R-hat any shape
 
-def effective_draws(runs: list[FloatArray]) -> float:
-    """Return how many independent draws the chains of one quantity are worth.
+    def r_hat(self) -> float:
+        """Return R-hat between the runs (Gelman & Rubin 1992): sqrt((W + B)/W)."""
+        within = float(np.mean([np.var(run) for run in self.runs]))
+        between = float(np.var([np.mean(run) for run in self.runs], ddof=1))
+        return float(np.sqrt((within + between) / within)) if within > 0 else 1.0
 
-    `runs` (list of ndarray, shape (n_kept, n_particles)).
+    def effective_draws(self) -> float:
+        """Return how many independent draws they are worth.
 
-    Autocorrelation of all chains about the common mean, so that chains which stay where they
-    began count as one draw each; summed over pairs of lags until it turns negative (Geyer 1992).
-    """
-    chains = np.concatenate(runs, axis=1)
-    centred = chains - chains.mean()
-    variance = float(np.mean(centred**2))
-    if variance <= 0.0:
-        return float(chains.size)
-    total = 1.0
-    for lag in range(1, len(chains) - 1, 2):
-        pair = sum(
-            float((centred[:-k] * centred[k:]).sum()) / centred.size / variance
-            for k in (lag, lag + 1)
-        )
-        if pair <= 0.0:
-            break
-        total += 2.0 * pair
-    return float(chains.size / max(total, 1.0))
+        Autocorrelation of all chains about the common mean, so that chains which stay where they
+        began count as one draw each; summed over pairs of lags until it turns negative (Geyer
+        1992).
+        """
+        chains = np.concatenate(self.runs, axis=1)
+        centred = chains - chains.mean()
+        variance = float(np.mean(centred**2))
+        if variance <= 0.0:
+            return float(chains.size)
+        total = 1.0
+        for lag in range(1, len(chains) - 1, 2):
+            pair = sum(
+                float((centred[:-k] * centred[k:]).sum()) / centred.size / variance
+                for k in (lag, lag + 1)
+            )
+            if pair <= 0.0:
+                break
+            total += 2.0 * pair
+        return float(chains.size / max(total, 1.0))

@@ -22,10 +22,9 @@ from blursplit import constants as const
 from blursplit.budget.air_model import AirState, in_disk, uniform_between
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_search import Lines
-from blursplit.budget.line_terms import line_cores_hz
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Motion
-from blursplit.budget.sampler import r_hat, sample
+from blursplit.budget.sampler import Chains, Draws
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, Record
@@ -229,10 +228,8 @@ def weigh_second_camera(
     if unfit is not None:
         witness = Witness(kind="second-camera", name=source.name, used=False)
         return record, _with(so_far, witness, Remark.of(unfit, **facts_of))
-    terms = [line.term for line in so_far.lines.found]
-    pair = PairEvidence.of(
-        spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
-    )
+    cores = [line.term.core_hz(spectra.duration_s) for line in so_far.lines.found]
+    pair = PairEvidence.of(spectra, facts.optics.wavelength_m, cores)
     seen = _seeing_of_two_cameras(pair, seed)
     rng = np.random.default_rng([seed, 17])
     offset_s, angle_deg = spectra.alignment_sigmas()
@@ -448,7 +445,7 @@ def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
     rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
 
     def draw(attempt: int, number: int) -> dict[str, FloatArray]:
-        run = sample(
+        run = Draws.sample(
             log_likelihood,
             17,
             np.random.default_rng([seed, attempt, number]),
@@ -468,7 +465,7 @@ def _seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
         drawn = [draw(attempt, number) for number in range(2)]
         watched = {f"ln_{key}": [np.log(one[key]) for one in drawn] for key in ("r0", "outside_r0")}
         watched |= {key: [one[key] for one in drawn] for key in ("near_share", "shaken")}
-        ratios = {name: r_hat(two) for name, two in watched.items()}
+        ratios = {name: Chains(two).r_hat() for name, two in watched.items()}
         if max(ratios.values()) <= const.FIT_R_HAT:
             break
     found = ("r0", "near_share", "shaken")

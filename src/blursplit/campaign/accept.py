@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import Background, bound95, exposure_response, value_at
+from blursplit.campaign.estimates import Background, exposure_response, value_at
 from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
@@ -199,7 +199,7 @@ def _found(
             if line.rms_arcsec is None:
                 doubts.append((sentence("line-no-rms", at_hz=_hz(line)), ""))
                 continue
-            low, high = bound95(line.rms_arcsec)
+            low, high = line.rms_arcsec.ends95
             at_hz = _hz(line)
             measured = sentence("line-measured", at_hz=at_hz, low_arcsec=low, high_arcsec=high)
             if low > limit and share == 1:
@@ -240,7 +240,7 @@ def _lines_in(result: Result, low_hz: float, high_hz: float) -> Iterator[tuple[L
 def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
     """Return the odds that the line lies in the band, summed over its alias candidates."""
     if not line.alias_candidates_hz:
-        low, high = bound95(line.frequency_hz)
+        low, high = line.frequency_hz.ends95
         return 1.0 if high >= low_hz and low <= high_hz else 0.0
     n = len(line.alias_candidates_hz)
     odds = line.alias_odds if len(line.alias_odds) == n else [1.0 / n] * n
@@ -334,7 +334,7 @@ def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
 
 
 def _hz(line: Line) -> float:
-    low, high = bound95(line.frequency_hz)
+    low, high = line.frequency_hz.ends95
     return line.frequency_hz.value or 0.5 * (low + high)
 
 
@@ -580,7 +580,7 @@ def _find(
 
 def _pooled(found: Sequence[Estimate], count: Limit | None) -> tuple[float | None, float, float]:
     """Return value and 95 % ends of one quantity over several runs; of a count, the worst."""
-    low, high = np.array([bound95(one) for one in found]).T
+    low, high = np.array([one.ends95 for one in found]).T
     n = len(found)
     if n == 1:
         return found[0].value, float(low[0]), float(high[0])

@@ -23,7 +23,7 @@ from blursplit.campaign.compare_record import (
     cell95,
     probability95,
 )
-from blursplit.campaign.estimates import Background, bound95, quantile, r0_along_sight_m, value_at
+from blursplit.campaign.estimates import Background, r0_along_sight_m, value_at
 from blursplit.definitions import Conditions, History, turn
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
@@ -84,7 +84,7 @@ def _compare_lines(before: Sequence[Result], after: Sequence[Result]) -> list[Li
             changes.append(_one(old, after, state="gone"))
         elif new is not None:
             changes.append(_one(new, before, state="new"))
-    places = [float(quantile(sure(c.before_hz or c.after_hz), 0.0)) for c in changes]
+    places = [float(sure(c.before_hz or c.after_hz).quantile(0.0)) for c in changes]
     return [changes[k] for k in np.argsort(places, kind="stable")]
 
 
@@ -112,7 +112,7 @@ def _same(group: _Group, line: Line, result: Result) -> bool:
 
 def _apart(a: Estimate, b: Estimate) -> float:
     """Return the gap between two 95 % intervals, 0 when they overlap."""
-    (a_low, a_high), (b_low, b_high) = bound95(a), bound95(b)
+    (a_low, a_high), (b_low, b_high) = a.ends95, b.ends95
     return max(b_low - a_high, a_low - b_high, 0.0)
 
 
@@ -124,7 +124,7 @@ def _combined(estimates: list[Estimate]) -> Estimate:
     if len(estimates) == 1:
         return estimates[0]
     rng = np.random.default_rng(7)
-    draws = [quantile(e, rng.standard_normal(4000)) for e in estimates]
+    draws = [e.quantile(rng.standard_normal(4000)) for e in estimates]
     # Repeats scatter, so the pooled draws rather than the error of their mean.
     return Estimate.from_draws(np.concatenate(draws))
 
@@ -133,7 +133,7 @@ def _matched(
     before: list[_Group], after: list[_Group]
 ) -> list[tuple[_Group | None, _Group | None]]:
     """Pair the nearest lines first, each once."""
-    old, new = ([float(quantile(g.frequency, 0.0)) for g in side] for side in (before, after))
+    old, new = ([float(g.frequency.quantile(0.0)) for g in side] for side in (before, after))
     off = [(abs(b / a - 1), i, j) for i, a in enumerate(old) for j, b in enumerate(new)]
     used: list[tuple[int, int]] = []
     for distance, i, j in sorted(off):
@@ -159,17 +159,17 @@ def _both(old: _Group, new: _Group) -> LineChange:
         change.state = "shifted"
         change.reason = sentence("line-match-inferred")
     elif old.rms is not None and new.rms is not None and _apart(old.rms, new.rms) > 0:
-        lower = quantile(new.rms, 0.0) < quantile(old.rms, 0.0)
+        lower = new.rms.quantile(0.0) < old.rms.quantile(0.0)
         change.state = "weaker" if lower else "stronger"
     return change
 
 
 def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "new"]) -> LineChange:
     """Judge a line that only one side shows by what the other side could have shown."""
-    frequency = float(quantile(group.frequency, 0.0))
+    frequency = float(group.frequency.quantile(0.0))
     could = [_smallest(frequency, group, result) for result in other_side]
     smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
-    rms_low = bound95(group.rms)[0] if group.rms is not None else None
+    rms_low = group.rms.ends95[0] if group.rms is not None else None
     decided = smallest is not None and rms_low is not None and smallest < rms_low
     reason = sentence("line-limit-unknown")
     if smallest is not None:
@@ -346,7 +346,7 @@ def _mean_of_sides(
         e.value is not None and next(v for v in (e.low95, e.low, e.value) if v is not None) > 0
         for e in everything
     )
-    centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
+    centre = [np.array([_transform(e.quantile(0.0), logarithmic) for e in s]) for s in sides]
     sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
     unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)
     if scatter == 0:
@@ -359,7 +359,7 @@ def _mean_of_sides(
         for side, s in zip(sides, sigma, strict=True)
     ]
     # a size whose interval touches zero does not go below it; a saving may
-    floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
+    floor = 0.0 if all(e.ends95[0] >= 0 for e in everything) else -np.inf
     drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
     return _TwoSides(drawn[0], drawn[1], Estimate.from_draws(tau), logarithmic)
 
@@ -369,7 +369,7 @@ def _transform(value: FloatArray, logarithmic: bool) -> float:
 
 
 def _half_width(estimate: Estimate, logarithmic: bool) -> float:
-    low, high = (_transform(quantile(estimate, z), logarithmic) for z in (-1.0, 1.0))
+    low, high = (_transform(estimate.quantile(z), logarithmic) for z in (-1.0, 1.0))
     return max(0.5 * (high - low), 1e-9)
 
 
@@ -400,7 +400,7 @@ def _draw_mean(
     w = 1.0 / (sigma[:, None] ** 2 + tau[None, :] ** 2)
     total = np.zeros(n)
     for k, estimate in enumerate(side):
-        own = quantile(estimate, rng.standard_normal(n))
+        own = estimate.quantile(rng.standard_normal(n))
         own = np.log(own) if logarithmic else own
         # The own error is drawn with its shape, the scatter between runs added to it.
         total += w[k] * (own + tau * rng.standard_normal(n))
@@ -553,7 +553,7 @@ def _width_at_common_air(
     if not (sides[0] and sides[1]):
         return None
     seeings = [r.atmosphere.seeing_500nm_zenith_arcsec for side in sides for r in side]
-    common = float(np.exp(np.mean([np.log(quantile(s, 0.0)) for s in seeings if s])))
+    common = float(np.exp(np.mean([np.log(s.quantile(0.0)) for s in seeings if s])))
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
     draws = _mean_of_sides(moved[0], moved[1], rng, scatter=const.BETWEEN_WIDTHS)
     difference = draws.after - draws.before
@@ -580,13 +580,13 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
     # `_usable` has looked
     seeing = sure(result.atmosphere.seeing_500nm_zenith_arcsec)
     recorded = sure(result.fwhm.recorded_arcsec)
-    ends = quantile(seeing, np.array([-2.5, 2.5]))
+    ends = seeing.quantile(np.array([-2.5, 2.5]))
     grid = np.geomspace(min(ends[0], common_seeing) * 0.98, max(ends[1], common_seeing) * 1.02, 9)
     widths = np.array([_model_fwhm_arcsec(result, s) for s in grid])
     at_common = np.interp(np.log(common_seeing), np.log(grid), np.log(widths))
-    own = quantile(seeing, np.clip(rng.standard_normal(4000), -2.5, 2.5))
+    own = seeing.quantile(np.clip(rng.standard_normal(4000), -2.5, 2.5))
     at_own = np.interp(np.log(own), np.log(grid), np.log(widths))
-    own_width = quantile(recorded, rng.standard_normal(4000))
+    own_width = recorded.quantile(rng.standard_normal(4000))
     return Estimate.from_draws(own_width * np.exp(at_common - at_own))
 
 

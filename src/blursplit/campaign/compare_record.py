@@ -8,7 +8,6 @@ from typing import Literal, NamedTuple
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import bound95
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number, rounded_up, within
 from blursplit.result import Document, Part, Remark
@@ -165,7 +164,7 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> _Cell:
     """Return an estimate with its 95 % interval, in the decimals that the interval warrants."""
     if estimate is None:
         return _Cell("-")
-    low, high = bound95(estimate)
+    low, high = estimate.ends95
     if estimate.value is None:
         return _Cell("not known" if not math.isfinite(high) else f"< {rounded_up(high)}")
     value, *ends = within(estimate.value, low, high, signed=signed)

@@ -5,7 +5,8 @@ And what a line in a run must stand out of: the shared air and noise.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,13 +14,12 @@ import numpy as np
 from pydantic import BaseModel
 
 from blursplit import constants as const
-from blursplit.estimate import Estimate
 from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.turbulence.conversions import r0_m, scale_r0
-from blursplit.types import FloatArray, sure
+from blursplit.types import FloatArray
 
 Range = Literal["low", "middle", "high"]
 
@@ -32,66 +32,6 @@ def value_at(record: BaseModel | dict[str, Any], path: str) -> Any:
         if here is None:
             return None
     return here
-
-
-def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
-    """Return the quantiles of an estimate at standard normal scores.
-
-    `estimate`: with a value: the ends of its intervals are taken as the scores -1.96, -1, 1 and
-    1.96 and joined by straight pieces, in the logarithm when all of them are positive; without the
-    95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29, 106). Without
-    a value (an upper limit): half-normal, 95 % of it below `high`; a ValueError without that.
-    """
-    scores = np.asarray(z, dtype=float)
-    if estimate.value is None:
-        return _limit_quantile(estimate, scores)
-    at, ends = _points(estimate)
-    positive = bool(np.all(ends > 0))
-    values = np.log(ends) if positive else ends
-    slopes = np.diff(values) / np.diff(at)
-    piece = np.clip(np.searchsorted(at, scores, side="right") - 1, 0, len(slopes) - 1)
-    result = values[piece] + slopes[piece] * (scores - at[piece])
-    if positive:
-        return np.asarray(np.exp(result))
-    # A magnitude whose interval touches zero does not go below it.
-    return np.asarray(np.maximum(result, 0.0) if ends[0] >= 0 else result)
-
-
-def _points(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
-    value = sure(estimate.value)
-    pairs = [(-const.Z95, estimate.low95), (-1.0, estimate.low), (0.0, value)]
-    pairs += [(1.0, estimate.high), (const.Z95, estimate.high95)]
-    known = [(score, float(end)) for score, end in pairs if end is not None]
-    at = np.array([score for score, _ in known])
-    # Rounding may put an end on the wrong side of its neighbour.
-    ends = np.maximum.accumulate(np.array([end for _, end in known]))
-    if len(at) == 1:
-        return np.array([-1.0, 1.0]), np.array([value, value])
-    return at, ends
-
-
-def _limit_quantile(estimate: Estimate, scores: FloatArray) -> FloatArray:
-    from scipy.special import ndtr, ndtri
-
-    high = estimate.high95 if estimate.high95 is not None else estimate.high
-    if high is None:
-        msg = "an estimate needs a value or an upper end"
-        raise ValueError(msg)
-    return np.asarray(high / const.Z95 * ndtri(0.5 + 0.5 * ndtr(scores)))
-
-
-def bound95(estimate: Estimate) -> tuple[float, float]:
-    """Return the 95 % interval; where only the 68 % one is known it is widened to it."""
-    if estimate.value is None:
-        high = estimate.high95 if estimate.high95 is not None else estimate.high
-        return 0.0, float("inf") if high is None else float(high)
-    if estimate.low is None and estimate.low95 is None:
-        low = float("-inf")
-    else:
-        low = float(quantile(estimate, -const.Z95))
-    if estimate.high is None and estimate.high95 is None:
-        return low, float("inf")
-    return low, float(quantile(estimate, const.Z95))
 
 
 # --- what a line must stand out of ----------------------------------------------------------------
@@ -167,7 +107,7 @@ class Background:
         slowest, fastest = known("wind_m_s") or (2.0, 30.0)
         winds = np.geomspace(slowest, fastest, 7)
         air = np.empty((len(winds), f.size))
-        ratio = aperture_m / geometric_middle(known("outer_scale_m") or (10.0, 50.0))
+        ratio = aperture_m / math.sqrt(math.prod(known("outer_scale_m") or (10.0, 50.0)))
         for k, wind in enumerate(winds):
             scale = unit * aperture_m / wind
             for image in (f, 2 * nyquist - f):
@@ -198,7 +138,7 @@ class Background:
             return None
         return Background.modelled(
             result.setting,
-            seeing_arcsec=float(quantile(seeing, 0.0)),
+            seeing_arcsec=float(seeing.quantile(0.0)),
             wavelength_m=s.wavelength_m or 550e-9,
             airmass=s.airmass or 1.0,
             noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
@@ -232,11 +172,6 @@ class Background:
 def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> FloatArray:
     """Return the share of an oscillation's amplitude left after averaging over an exposure."""
     return np.asarray(np.abs(np.sinc(np.asarray(frequency_hz, dtype=float) * exposure_s)))
-
-
-def geometric_middle(ends: Sequence[float]) -> float:
-    """Return the geometric mean of the two ends of a range."""
-    return float(np.sqrt(ends[0] * ends[1]))
 
 
 def r0_along_sight_m(

@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin
 
-from pydantic import BaseModel, Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, model_validator
 
 from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.result import Result
-from blursplit.rig import StrictTable, read_toml, refusal
+from blursplit.rig import StrictTable, read_toml
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -130,11 +130,7 @@ class Limits(StrictTable):
         >>> limits.limits["structure.rms_major_arcsec"].at_most
         0.2
         """
-        tables = read_toml(path)
-        try:
-            limits = cls.model_validate(tables)
-        except ValidationError as error:
-            raise refusal(error, Limits, path) from error
+        limits = cls.from_tables(read_toml(path), path)
         if not (limits.limits or limits.lines or limits.after_slew):
             raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
         known = _known_paths()

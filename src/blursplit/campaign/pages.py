@@ -12,7 +12,6 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.campaign.accept import Acceptance, Judgement
 from blursplit.campaign.compare_record import NAMES, Comparison, Side, cell95, probability95
-from blursplit.campaign.estimates import bound95
 from blursplit.campaign.live import ModeChange, Update
 from blursplit.campaign.store import (
     QUANTITIES,
@@ -21,7 +20,7 @@ from blursplit.campaign.store import (
     ArchiveSummary,
     GroupSpread,
     Row,
-    with_unscaled,
+    Store,
 )
 from blursplit.report import figures as draw
 from blursplit.report import page_of
@@ -231,7 +230,7 @@ def _change_plot(c: Comparison) -> dict[str, Any] | None:
         return None
     name, unit = NAMES[change.key]
     rows = [("Before", change.before), ("After", change.after), ("Change", change.difference)]
-    bars = [(f"{t} {cell95(e, signed=t == 'Change')}", e.value, *bound95(e)) for t, e in rows]
+    bars = [(f"{t} {cell95(e, signed=t == 'Change')}", e.value, *e.ends95) for t, e in rows]
     blind = change.smallest_change
     axis = _Axis([-blind, blind, *(end for _, _, *ends in bars for end in ends)])
     return {
@@ -285,7 +284,7 @@ def archive_page(
     `rows`: rows of the store's view ``measurements``, for figures and list. `results`: folder with
     a result folder a sequence, named by its key, to which the page links.
     """
-    rows = with_unscaled(rows)
+    rows = Store.with_unscaled(rows)
 
     def link(key: str) -> str:
         page = None if results is None else (results / key / "index.html").resolve()

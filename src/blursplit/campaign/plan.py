@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import date
 from importlib.metadata import version
@@ -14,7 +15,7 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.campaign.accept import EXACT, mount_ends_arcsec
-from blursplit.campaign.estimates import Background, Range, exposure_response, geometric_middle
+from blursplit.campaign.estimates import Background, Range, exposure_response
 from blursplit.campaign.fields import FieldTonight
 from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
@@ -184,7 +185,7 @@ def _plan_recording(
     A stated exposure or frame interval is kept. `warnings`: doubts are added to it.
     """
     aperture = float(instrument.get("aperture_m"))
-    wind = geometric_middle(instrument.get("wind_m_s"))
+    wind = math.sqrt(math.prod(instrument.get("wind_m_s")))  # the geometric mean
     exposure, why = instrument.get("exposure_s"), sentence("as-stated")
     interval = instrument.get("frame_interval_s")
     if exposure is None:
@@ -387,7 +388,7 @@ def _seen(separation_arcsec: float, instrument: Rig) -> _SeenHeight:
     from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
     aperture = float(instrument.get("aperture_m"))
-    ratio = aperture / geometric_middle(instrument.get("outer_scale_m"))
+    ratio = aperture / math.sqrt(math.prod(instrument.get("outer_scale_m")))
     obstruction = float(instrument.get("obstruction") or 0.0)
     sizes = np.geomspace(0.02, 60.0, 400)
     along, across = pair_kernels(sizes, ratio, obstruction, "Z")

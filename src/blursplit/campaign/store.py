@@ -371,13 +371,28 @@ class Store:
             remedy = "python -m pip install pyarrow"
             raise InputError("--parquet", "needs the library pyarrow", remedy)
 
+    @staticmethod
+    def with_unscaled(rows: Sequence[Row]) -> list[Row]:
+        """Return rows with the width in pixels of those that have no other."""
+        ends = ("", "_low", "_high")
+        return [
+            row
+            | {
+                f"unscaled_fwhm_px{end}": row[f"recorded_fwhm_px{end}"]
+                if row["recorded_fwhm_arcsec"] is None
+                else None
+                for end in ends
+            }
+            for row in rows
+        ]
+
     def summary(
         self, settings: str | Collection[str] | None = None, without: Collection[str] = ()
     ) -> ArchiveSummary:
         """Return a store in numbers; `settings` and `without` as for `Store.rows`."""
         chosen = {settings} if isinstance(settings, str) else settings
         everything = self.rows("sequences", chosen, without)
-        rows = with_unscaled(self.rows("measurements", chosen, without))
+        rows = self.with_unscaled(self.rows("measurements", chosen, without))
         nights = _groups(rows, lambda r: r["night"] or UNDATED)
         for night in nights:
             if night.label != UNDATED:
@@ -500,21 +515,6 @@ class ArchiveSummary(Document):
 
 
 UNDATED = "undated"
-
-
-def with_unscaled(rows: Sequence[Row]) -> list[Row]:
-    """Return rows with the width in pixels of those that have no other."""
-    ends = ("", "_low", "_high")
-    return [
-        row
-        | {
-            f"unscaled_fwhm_px{end}": row[f"recorded_fwhm_px{end}"]
-            if row["recorded_fwhm_arcsec"] is None
-            else None
-            for end in ends
-        }
-        for row in rows
-    ]
 
 
 def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[_Pick]) -> str:

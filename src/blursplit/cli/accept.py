@@ -34,7 +34,7 @@ def run(
 
     from blursplit.campaign import Acceptance
     from blursplit.campaign.limits import Limits
-    from blursplit.folder import read_run
+    from blursplit.folder import Measurement
 
     *results, limits = files
     if not results:
@@ -42,7 +42,7 @@ def run(
     rules = Limits.read(limits)
     files_read = {"limits": limits} | ({} if tap is None else {"tap": tap})
     acceptance = Acceptance.of(
-        [read_run(path) for path in results],
+        [Measurement.read_parts(path) for path in results],
         rules,
         tap=_read_tap(tap),
         judged_utc=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),

@@ -44,9 +44,9 @@ def run(
     comparison = compare(*([result for _, result in side] for side in sides))
     if out is not None:
         from blursplit.campaign.pages import comparison_page
-        from blursplit.folder import read_run
+        from blursplit.folder import Measurement
 
-        nights = ([read_run(path) for path, _ in side] for side in sides)
+        nights = ([Measurement.read_parts(path) for path, _ in side] for side in sides)
         cli.write_page(out, comparison_page(comparison, *nights))
     cli.give(comparison, json, _show)
 
@@ -67,14 +67,14 @@ def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[lis
 
 def _results(paths: list[Path]) -> list[Run]:
     """Read results; a folder that is none itself stands for the results in it."""
-    from blursplit.folder import is_result_folder, read_result
+    from blursplit.folder import Measurement, read_result
 
     found = []
     for path in paths:
-        if not path.is_dir() or is_result_folder(path):
+        if not path.is_dir() or Measurement.is_at(path):
             found.append((path, read_result(path)))
             continue
-        inside = sorted(p for p in path.iterdir() if p.is_dir() and is_result_folder(p))
+        inside = sorted(p for p in path.iterdir() if p.is_dir() and Measurement.is_at(p))
         if not inside:
             raise InputError(path, "holds no result", "name a folder that `measure` wrote")
         found += [(p, read_result(p)) for p in inside]

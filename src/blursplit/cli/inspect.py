@@ -85,10 +85,10 @@ def _setup_text(found: Inspection) -> str:
     """Return a setup file: stated values as they are, others and missing ones as remarks."""
     import json
 
-    from blursplit.rig import SECTIONS, key_places
+    from blursplit.rig import SECTIONS, Setup
 
     rows: dict[str, list[str]] = {section: [] for section in SECTIONS}
-    places = key_places()
+    places = Setup.places()
     for key, fact in found.known.items():
         if key not in places:
             continue

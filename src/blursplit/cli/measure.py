@@ -60,7 +60,7 @@ def run(
     from rich.console import Console
 
     from blursplit.evidence.sensor_record import SensorRecord
-    from blursplit.folder import check_target, default_folder
+    from blursplit.folder import Measurement
     from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, stages
     from blursplit.rig import Rig
@@ -72,7 +72,7 @@ def run(
         )
     rig = Rig.read(setup, set_ or [])
     if out is not None:
-        check_target(out, replace=replace)
+        Measurement.check_target(out, replace=replace)
     calibration = None
     if bias or dark or flat:
         from blursplit.frames import Calibration
@@ -90,8 +90,8 @@ def run(
     for text in focus_run or ():
         with progress(f"reading {text}") as step:
             others.append(Source.read_focus(text, **how, progress=step))
-    target = default_folder(source.name) if out is None else out
-    check_target(target, replace=replace)
+    target = Measurement.default_folder(source.name) if out is None else out
+    Measurement.check_target(target, replace=replace)
     command = plain("blursplit " + shlex.join(sys.argv[1:]))
     with stages() as tell:
         measurement = measure_tracks(

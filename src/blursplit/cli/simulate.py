@@ -58,7 +58,7 @@ def demo(
     """
     from rich.console import Console
 
-    from blursplit.folder import check_target, read_result
+    from blursplit.folder import Measurement, read_result
     from blursplit.report import print_summary, stages
 
     try:
@@ -67,7 +67,7 @@ def demo(
         raise OutputError(out, f"cannot be made ({error.strerror})", "name another") from error
     targets = [out / night for night in (*NIGHTS, DECIDED)]
     for target in targets:
-        check_target(target, replace=replace)
+        Measurement.check_target(target, replace=replace)
     cli.say("simulating and measuring three nights, each on its own processor; some two minutes")
     with ProcessPoolExecutor(max_workers=len(NIGHTS)) as pool, stages() as tell:
         tell("simulating and measuring")
@@ -93,9 +93,9 @@ def demo(
 
 def _one_night(night: Night, target: Path, keep_frames: bool) -> None:
     from blursplit.measure import measure
-    from blursplit.simulate import demo_night, write_sequence
+    from blursplit.simulate import Scene, write_sequence
 
-    scene = demo_night(night)
+    scene = Scene.demo(night)
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:
         frames = target.with_name(f"{night}-frames") if keep_frames else Path(scratch) / night
         write_sequence(scene, frames, replace=True)

@@ -67,12 +67,12 @@ def run(
 
 def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, str] | None]:
     """Return tracks, name and pixel scale of a sequence or of a RESULT folder."""
-    from blursplit.folder import is_result_folder, read_result
+    from blursplit.folder import Measurement, read_result
     from blursplit.frames import open_frames
     from blursplit.report import progress
     from blursplit.stars import StarTracks, follow_stars
 
-    if len(paths) == 1 and is_result_folder(paths[0]):
+    if len(paths) == 1 and Measurement.is_at(paths[0]):
         result = read_result(paths[0])
         key = "pixel_scale_arcsec"
         entry = rig.settings.get(key) or result.setup.get(key)

@@ -45,15 +45,15 @@ def run(
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch
     from blursplit.cli import measure
-    from blursplit.folder import Measurement, check_target, default_folder
+    from blursplit.folder import Measurement
     from blursplit.report.words_campaign import LIVE_CAUTIONS
     from blursplit.rig import Rig
 
     if until not in {"stopped", "decided"}:
         raise InputError(f"--until {until}", "is no way to end", "use stopped or decided")
     name = plain(path.resolve().stem if path.suffix else path.resolve().name) or "watch"
-    target = default_folder(name) if out is None else out
-    check_target(target, replace=replace)
+    target = Measurement.default_folder(name) if out is None else out
+    Measurement.check_target(target, replace=replace)
     rig = Rig.read(setup, set_ or [])
     before = None
     cautions: tuple[str, ...] = ()

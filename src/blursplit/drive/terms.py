@@ -190,21 +190,25 @@ class DriveTerm:
     turns: float
     found: bool = False
 
+    @classmethod
+    def of_rig(
+        cls,
+        rig: Rig,
+        grid: GridData | None,
+        length_s: float,
+        found_before: tuple[DriveTerm, ...] | None,
+    ) -> tuple[DriveTerm, ...]:
+        """Return the declared periods as terms; without any the one that the motion shows.
 
-def terms_of_drive(
-    rig: Rig, grid: GridData | None, length_s: float, found_before: tuple[DriveTerm, ...] | None
-) -> tuple[DriveTerm, ...]:
-    """Return the declared periods as terms; without any the one that the motion shows.
-
-    `found_before`: what an earlier part of the run has shown; nothing is looked for then.
-    """
-    declared = tuple(_drive_terms(rig, length_s))
-    if declared or grid is None or rig.get("drive") == "off":
-        return declared or found_before or ()
-    if found_before is not None:
-        return found_before
-    found = _found_period(DriveRecord.of_grid(grid))
-    return () if found is None else (found,)
+        `found_before`: what an earlier part of the run has shown; nothing is looked for then.
+        """
+        declared = tuple(_drive_terms(rig, length_s))
+        if declared or grid is None or rig.get("drive") == "off":
+            return declared or found_before or ()
+        if found_before is not None:
+            return found_before
+        found = _found_period(DriveRecord.of_grid(grid))
+        return () if found is None else (found,)
 
 
 def _drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
@@ -273,20 +277,6 @@ def _found_period(record: DriveRecord) -> DriveTerm | None:
     if size < chi2.isf(chance, 4) or minor > const.FOUND_PERIOD_ROUNDEST * major:
         return None
     return DriveTerm(f"drive {period:.3g} s", period, 1, span / period, found=True)
-
-
-def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
-    """Return the grid with the fitted drive terms taken out of all motions.
-
-    Drift itself stays: every later step removes the straight line of each segment.
-    """
-    if not terms:
-        return grid
-    record = DriveRecord.of_grid(grid)
-    design = record.other_columns(terms, None)
-    own = slice(len(grid.segments) + 1, None)  # behind an offset for each segment, and the time
-    fitted = design[:, own] @ (np.linalg.pinv(design) @ record.motion_arcsec)[own]
-    return grid.without(fitted)
 
 
 # --- the record as a series for the drive ---------------------------------------------------------
@@ -394,3 +384,13 @@ class DriveRecord:
                 phase = 2.0 * np.pi * other.harmonic * self.time_s / other.period_s
                 columns += [np.cos(phase), np.sin(phase)]
         return np.stack(columns, axis=1)
+
+    def fitted(self, terms: Sequence[DriveTerm]) -> FloatArray:
+        """Return the motion of the terms by least squares, shape (n_samples, 2) [arcsec].
+
+        Drift itself is left out: every later step removes the straight line of each segment.
+        """
+        design = self.other_columns(terms, None)
+        # behind an offset for each segment, and the time
+        own = slice(len(np.unique(self.segment)) + 1, None)
+        return np.asarray(design[:, own] @ (np.linalg.pinv(design) @ self.motion_arcsec)[own])

@@ -18,7 +18,6 @@ from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.evidence.focus import FocusFit
 from blursplit.evidence.guest import Guest, KnownOptics, Record
-from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics
 from blursplit.image.otf import (
     BASELINE_SHARES,
@@ -349,7 +348,7 @@ def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
         return None
     motion, scale = CommonMotion.of(tracks), sure(facts.scale_arcsec)
     grid = GridData.of(tracks, motion, scale_arcsec=scale, cadence_s=tracks.cadence_s)
-    return None if grid is None else align_rows(grid)
+    return None if grid is None else grid.rows_aligned()
 
 
 def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:

@@ -16,57 +16,11 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate
-from blursplit.motion.common import GridData, GridSegment
+from blursplit.motion.common import GridData
 from blursplit.spectra import LineFit, LineSearch
 from blursplit.stars.raw_checks import Check
-from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray, sure
-
-
-def align_rows(grid: GridData) -> GridData:
-    """Return the grid with each star's motion at the mean time of the rows.
-
-    The motion as it was read stays in `as_read_arcsec`, for what decides between aliases.
-    """
-    if grid.row_time_s is None:
-        return grid
-    delay = grid.row_time_s - grid.row_time_s.mean()
-    segments = tuple(_align(segment, delay, grid.cadence_s) for segment in grid.segments)
-    return replace(grid, segments=segments)
-
-
-def _align(segment: GridSegment, delay_s: FloatArray, cadence_s: float) -> GridSegment:
-    stars = segment.stars_arcsec
-    flat = remove_trend(stars)
-    frequency = np.fft.rfftfreq(len(flat), cadence_s)
-    turn = np.exp(-2j * np.pi * np.outer(frequency, np.tile(delay_s, 2)))
-    moved = np.fft.irfft(np.fft.rfft(flat, axis=0) * turn, n=len(flat), axis=0)
-    change = moved - flat
-    n = len(delay_s)
-    shared = np.stack([change[:, :n].mean(axis=1), change[:, n:].mean(axis=1)], axis=1)
-    return replace(
-        segment,
-        stars_arcsec=stars + change,
-        shared_arcsec=segment.shared_arcsec + shared,
-        as_read_arcsec=stars,
-    )
-
-
-def kept_by_rows(
-    true_hz: FloatArray, row_time_s: FloatArray | None, cadence_s: float
-) -> FloatArray:
-    """Return the share of the power that the mean over the aligned rows keeps.
-
-    `true_hz` (n,): true frequencies. `row_time_s` (n_stars,): none for a global shutter, which
-    keeps all.
-    """
-    if row_time_s is None:
-        return np.ones(len(true_hz))
-    zone = np.rint(true_hz * cadence_s)
-    delay = row_time_s - row_time_s.mean()
-    phase = 2.0 * np.pi * np.outer(zone / cadence_s, delay)
-    return np.asarray(np.abs(np.exp(1j * phase).mean(axis=1)) ** 2)
 
 
 # --- lines that the plain mean loses --------------------------------------------------------------
@@ -75,7 +29,7 @@ def _zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     if grid.row_time_s is None or len(grid.star) < const.ROWS_FEWEST_STARS:
         return []
     orders = np.arange(1, const.ROWS_HIGHEST_ORDER + 1)
-    kept = kept_by_rows(orders / grid.cadence_s, grid.row_time_s, grid.cadence_s)
+    kept = grid.kept_by_rows(orders / grid.cadence_s)
     lost = orders[kept < const.ROWS_MOST_KEPT].tolist()
     return [(order, sign) for order in lost for sign in (-1, 1)]
 

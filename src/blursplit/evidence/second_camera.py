@@ -102,6 +102,15 @@ class PairSpectra:
         both = gain[:, None, :, None] * gain[:, None, None, :]
         return np.asarray((self.matrix if matrix is None else matrix) / both)
 
+    @staticmethod
+    def difference_power(undone: ComplexArray) -> FloatArray:
+        """Return the density of the cameras' difference, (..., n_bins, 2), from `undone`.
+
+        What both share by turning together drops out of it, whatever its spectrum.
+        """
+        u = np.real(undone)
+        return np.asarray(u[..., 0, 0] + u[..., 1, 1] - 2 * u[..., 0, 1])
+
     def coherence(self) -> FloatArray:
         """Return the squared coherence along and across the baseline, shape (n_bins, 2)."""
         m = self.matrix
@@ -371,17 +380,8 @@ def _bin_edges(frequency_hz: FloatArray) -> IntArray:
         edges.append(following)
 
 
-def difference_power(undone: ComplexArray) -> FloatArray:
-    """Return the density of the cameras' difference, (..., n_bins, 2), from `PairSpectra.undone`.
-
-    What both share by turning together drops out of it, whatever its spectrum.
-    """
-    u = np.real(undone)
-    return np.asarray(u[..., 0, 0] + u[..., 1, 1] - 2 * u[..., 0, 1])
-
-
 def _without_lines(spectra: PairSpectra) -> BoolArray:
-    log = np.log(np.maximum(difference_power(spectra.undone()), 1e-300))
+    log = np.log(np.maximum(PairSpectra.difference_power(spectra.undone()), 1e-300))
     out = np.ones(log.shape, dtype=bool)
     for b in range(log.shape[0]):
         near = [k for k in range(max(0, b - 3), min(log.shape[0], b + 4)) if k != b]

@@ -15,7 +15,7 @@ from math import pi
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.evidence.second_camera import PairSpectra, difference_power
+from blursplit.evidence.second_camera import PairSpectra
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.turbulence.tilt import Axis, weighted_sums
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
@@ -272,14 +272,14 @@ class PairEvidence:
 
         count = self.spectra.count
         bias = np.log(count) - digamma(count)
-        return np.asarray(np.log(difference_power(self._undone)) + bias[:, None])
+        return np.asarray(np.log(PairSpectra.difference_power(self._undone)) + bias[:, None])
 
     @cached_property
     def _whiten(self) -> FloatArray:
         from scipy.special import polygamma
 
         spectra, n = self.spectra, self.spectra.frequency_hz.size
-        noise = self._noise[:, :, None] / difference_power(self._undone)[:, None, :]
+        noise = self._noise[:, :, None] / PairSpectra.difference_power(self._undone)[:, None, :]
         air = np.clip(1.0 - noise.sum(axis=1), 0.0, 1.0).ravel()
         second = np.clip(noise[:, 1], 0.0, 1.0).ravel()
         step = np.subtract.outer(np.log(spectra.frequency_hz), np.log(spectra.frequency_hz))
@@ -350,7 +350,7 @@ class PairEvidence:
         return {
             "cameras_frequency_hz": self.spectra.frequency_hz,
             "cameras_main_psd_arcsec2_hz": np.real(self._undone[:, :, 0, 0]).sum(axis=1),
-            "cameras_apart_psd_arcsec2_hz": difference_power(self._undone).sum(axis=1),
+            "cameras_apart_psd_arcsec2_hz": PairSpectra.difference_power(self._undone).sum(axis=1),
             "cameras_alike_psd_arcsec2_hz": self.cross_density.sum(axis=1),
             "cameras_coherence": self.spectra.coherence().mean(axis=1),
         }
@@ -391,7 +391,7 @@ def _layer_table(
     parts = np.array_split(np.stack([np.exp(w), t, np.exp(o)]), pieces, axis=1)
     air = np.concatenate([_air_matrices(spectra, v, a, size, wavelength_m) for v, a, size in parts])
     undone = spectra.undone(air)
-    values = np.stack([difference_power(undone), np.real(undone[..., 0, 1])], axis=-1)
+    values = np.stack([PairSpectra.difference_power(undone), np.real(undone[..., 0, 1])], axis=-1)
     values = values.reshape(wind.size, n_outer, turn.size, *values.shape[1:])
     weight = np.r_[0.5, np.ones(turn.size - 2), 0.5] / (turn.size - 1)
     mean = np.einsum("t,wotbac->wobac", weight, values)

@@ -10,7 +10,6 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.evidence.guest import Guest, Record
-from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import RatePart, Timing
 from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData
@@ -115,7 +114,7 @@ def _lines_at_second_rate(second: StarTracks) -> tuple[float, FloatArray, FloatA
     grid = GridData.of(second, motion, scale_arcsec=1.0, cadence_s=cadence_s)
     if grid is None:
         return None
-    aligned = align_rows(grid)
+    aligned = grid.rows_aligned()
     search = LineSearch.of(
         aligned.time_s,
         aligned.shared_arcsec,

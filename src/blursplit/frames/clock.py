@@ -11,7 +11,7 @@ from blursplit.errors import InputError, TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, Table
-from blursplit.frames.timestamps import Stamps, Where, is_mjd, parse_instant
+from blursplit.frames.timestamps import Instant, Stamps, Where
 from blursplit.result import Note
 from blursplit.types import FloatArray
 
@@ -154,14 +154,14 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
             continue
         begins = Stamps.read([slab.header])
         first = begins.first_mjd_utc if begins is not None else None
-        reference = parse_instant(table.header.text("DATEREF"))
+        reference = Instant.parse(table.header.text("DATEREF"))
         if reference is not None and reference.clock is not None and name != "MJD":
             zero = Stamps.read([Header.of({"DATE-BEG": table.header.text("DATEREF")})])
             if zero is not None and zero.first_mjd_utc is not None:
                 first = zero.first_mjd_utc + float(column[0]) * scale / const.DAY_S
         if "MJD" in names and first is None:
             dates = _column(table, "MJD")
-            if dates is not None and dates.size and is_mjd(dates[0]):
+            if dates is not None and dates.size and Instant.is_mjd(dates[0]):
                 first = float(dates[0])
         seconds = (column - column[0]) * scale
         steps = np.diff(seconds)
@@ -207,9 +207,9 @@ def _interval(header: Header) -> tuple[float | None, str]:
 
 def _interval_from_span(slab: Slab) -> tuple[float | None, str]:
     """Return the interval of a cube from its beginning and end."""
-    last = parse_instant(slab.header.text("DATE-END"))
+    last = Instant.parse(slab.header.text("DATE-END"))
     for key in ("DATE-BEG", "DATE-OBS"):
-        first = parse_instant(slab.header.text(key))
+        first = Instant.parse(slab.header.text(key))
         if first is None or last is None or first.clock is None or last.clock is None:
             continue
         begin, end = (np.datetime64(f"{one.day}T{one.clock}", "us") for one in (first, last))

@@ -22,7 +22,7 @@ from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, Frames
 from blursplit.frames.timestamps import Stamps, iso_utc
 from blursplit.frames.timing import Timing, order_frames
 from blursplit.result import Facts, Note
-from blursplit.rig import Rig, Setting, Setup, refuse_long_exposure
+from blursplit.rig import Rig, Setting, Setup
 from blursplit.types import FloatArray, ImageArray, IntArray
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
@@ -181,8 +181,7 @@ def _refuse_impossible(setup: Setup, cadence_s: float, shape: tuple[int, int], n
     if min(shape) < const.SMALLEST_SIDE_PX:
         problem = f"frames of {shape[1]} x {shape[0]} pixels are too small for a star"
         raise InputError(name, problem, "record a larger window")
-    if setup.camera.exposure_s:
-        refuse_long_exposure(setup.camera.exposure_s, cadence_s, name)
+    setup.camera.refuse_interval(cadence_s, name)
     rows_s = 1e-6 * (setup.camera.row_time_us or 0.0) * shape[0]
     if rows_s > const.LONGEST_EXPOSED_SHARE * cadence_s:
         problem = f"key 'camera.row_time_us': {shape[0]} rows take {rows_s:.3g} s, "

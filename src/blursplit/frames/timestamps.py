@@ -54,13 +54,43 @@ _SCALES |= {"ET": "tt", "TDB": "tdb", "TCB": "tcb", "TCG": "tcg", "UT1": "ut1", 
 
 
 @dataclass(frozen=True)
-class _Instant:
+class Instant:
     """A time as written: day and clock (None for a date alone), zone and smallest digit."""
 
     day: str
     clock: str | None
     zone_s: float | None
     resolution_s: float
+
+    @classmethod
+    def parse(cls, text: str) -> Instant | None:
+        """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date; None if wrong.
+
+        The slashed form means day/month/19YY (FITS standard 4.0, section 4.4.2.1).
+        """
+        match = _DATE.match(text)
+        if match:
+            year, month, number = (int(part) for part in match.groups())
+        else:
+            match = _OLD_DATE.match(text)
+            if not match:
+                return None
+            number, month, year = (int(part) for part in match.groups())
+            year = year + 1900 if year < 100 else year  # noqa: PLR2004
+        try:
+            day = date(year, month, number).isoformat()
+        except ValueError:
+            return None
+        rest = text[match.end() :]
+        if not rest.strip():
+            return cls(day, None, None, const.DAY_S)
+        clock = _parse_clock(rest)
+        return None if clock is None else cls(day, *clock)
+
+    @staticmethod
+    def is_mjd(day: float) -> bool:
+        """Return whether a number may be a modified Julian date of ours."""
+        return 10_000 < day < 200_000  # noqa: PLR2004  the years 1886 to 2406
 
 
 @dataclass(frozen=True)
@@ -92,13 +122,15 @@ class Stamps:
         """
         best: list[int] = list(range(len(headers)))
         for key, _ in _INSTANTS:
-            read = [parse_instant(header.text(key)) for header in headers]
+            read = [Instant.parse(header.text(key)) for header in headers]
             clocked = any(one is not None and one.clock is not None for one in read)
             bad = [n for n, one in enumerate(read) if not one or (clocked and one.clock is None)]
             best = bad if len(bad) < len(best) else best
         for key, _, zero in _DAYS:
             days = [header.number(key) for header in headers]
-            bad = [n for n, day in enumerate(days) if day is None or not is_mjd(day[0] - zero)]
+            bad = [
+                n for n, day in enumerate(days) if day is None or not Instant.is_mjd(day[0] - zero)
+            ]
             best = bad if len(bad) < len(best) else best
         return best if len(best) < len(headers) / 2 else []
 
@@ -128,31 +160,6 @@ class Stamps:
         return cls(seconds - seconds[0], first_mjd, str(source), "middle", _finest_step(seconds))
 
 
-def parse_instant(text: str) -> _Instant | None:
-    """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date alone; None if wrong.
-
-    The slashed form means day/month/19YY (FITS standard 4.0, section 4.4.2.1).
-    """
-    match = _DATE.match(text)
-    if match:
-        year, month, number = (int(part) for part in match.groups())
-    else:
-        match = _OLD_DATE.match(text)
-        if not match:
-            return None
-        number, month, year = (int(part) for part in match.groups())
-        year = year + 1900 if year < 100 else year  # noqa: PLR2004
-    try:
-        day = date(year, month, number).isoformat()
-    except ValueError:
-        return None
-    rest = text[match.end() :]
-    if not rest.strip():
-        return _Instant(day, None, None, const.DAY_S)
-    clock = _parse_clock(rest)
-    return None if clock is None else _Instant(day, *clock)
-
-
 def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
     """Read ``22:10:05.123Z``: (clock, zone in seconds east or None, smallest digit in seconds)."""
     match = _CLOCK.match(text)
@@ -174,11 +181,6 @@ def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
     return clock, zone_s, 10.0 ** -len(digits)
 
 
-def is_mjd(day: float) -> bool:
-    """Return whether a number may be a modified Julian date of ours."""
-    return 10_000 < day < 200_000  # noqa: PLR2004  the years 1886 to 2406
-
-
 # A keyword that could give the times: their resolution [s], whether they are local, how to build.
 _Candidate = tuple[float, bool, Callable[[], Stamps]]
 
@@ -188,7 +190,7 @@ def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     for key, where in _INSTANTS:
         if key not in headers[0]:
             continue
-        instants = [parse_instant(header.text(key)) for header in headers]
+        instants = [Instant.parse(header.text(key)) for header in headers]
         usable = [instant for instant in instants if instant is not None]
         if len(usable) < len(headers):
             continue
@@ -207,9 +209,7 @@ def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     return found
 
 
-def _with_clock(
-    headers: Sequence[Header], days: list[_Instant]
-) -> tuple[list[_Instant], str] | None:
+def _with_clock(headers: Sequence[Header], days: list[Instant]) -> tuple[list[Instant], str] | None:
     for key in _CLOCKS:
         if key not in headers[0]:
             continue
@@ -217,7 +217,7 @@ def _with_clock(
         good = [clock for clock in clocks if clock is not None]
         if len(good) == len(headers):
             pairs = zip(days, good, strict=True)
-            return [_Instant(instant.day, *clock) for instant, clock in pairs], key
+            return [Instant(instant.day, *clock) for instant, clock in pairs], key
     return None
 
 
@@ -250,7 +250,7 @@ def _digit(text: str) -> float:
 
 
 def _from_instants(
-    header: Header, key: str, keyword: str, where: Where, instants: list[_Instant]
+    header: Header, key: str, keyword: str, where: Where, instants: list[Instant]
 ) -> Stamps:
     notes = []
     scale, note = _scale(header)
@@ -289,7 +289,7 @@ def _to_days(texts: list[str], scale: str) -> tuple[float, FloatArray]:
 
 
 def _over_midnight(
-    seconds: FloatArray, instants: list[_Instant], *, joined: bool
+    seconds: FloatArray, instants: list[Instant], *, joined: bool
 ) -> tuple[FloatArray, bool]:
     """Add a day where date and clock are separate keywords and only the clock goes on."""
     if not joined or len({instant.day for instant in instants}) > 1:
@@ -302,7 +302,7 @@ def _over_midnight(
     return out, True
 
 
-def _true_resolution(instants: list[_Instant]) -> float:
+def _true_resolution(instants: list[Instant]) -> float:
     """Return the smallest step of the stamps, coarser where the digits never change."""
     written_s = min(one.resolution_s for one in instants)  # writers drop trailing zeros
     many = 5
@@ -344,7 +344,7 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     for key, where, zero in _DAYS:
         values = [header.number(key) for header in headers]
         days = np.array([value[0] for value in values if value is not None]) - zero
-        if days.size < len(headers) or not all(is_mjd(float(day)) for day in days):
+        if days.size < len(headers) or not all(Instant.is_mjd(float(day)) for day in days):
             continue
         # Writers drop trailing zeros: the longest number shows the digits there are.
         resolution_s = max(min(_digit(header.text(key)) for header in headers) * const.DAY_S, 1e-6)

@@ -2,7 +2,7 @@
 
 A transfer function is taken at the pupil baseline b = lambda f [m] where it belongs to the
 pupil (telescope, air), at the angular frequency f [cycles/arcsec] where it belongs to the sky
-(pixel, motion). Gains multiply; `half_maximum_width` turns the product into a width. The
+(pixel, motion). Gains multiply; `HalfMaximum.mean_of` turns the product into a width. The
 registered star's transfer function is data of the joint fit.
 
 A detector at dz from focus sees the ray of pupil radius r at the angle r dz/f^2: a uniform
@@ -68,6 +68,37 @@ class HalfMaximum:
         angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
         return cls(2.0 * float(np.sqrt(area / np.pi)) * step, float(major), float(minor), angle)
 
+    @classmethod
+    def of_transform(cls, transform: NDArray[np.complex128], step: float) -> HalfMaximum:
+        """Return the half-maximum widths of the image of a transform.
+
+        `transform` (n, n // 2 + 1): of an image of n points a side, centred on its first point, n
+        even. `step`: step of that image; it is resampled eight times finer.
+        """
+        from scipy.fft import irfft2
+
+        n = transform.shape[0]
+        big = n * const.WIDTH_UPSAMPLING
+        padded = np.zeros((big, big // 2 + 1), dtype=complex)
+        half = n // 2
+        padded[:half, :half] = transform[:half, :half]
+        padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
+        image = np.fft.fftshift(irfft2(padded, s=(big, big)))
+        return cls.of_core(image, step / const.WIDTH_UPSAMPLING)
+
+    @staticmethod
+    def mean_of(otf: FloatArray) -> float:
+        """Return `mean` of the image of a transfer function, in the unit of a rough width.
+
+        `otf` (2 n + 1, fineness n + 1): at `_scaled_frequencies`; otf(-f) is the conjugate of
+        otf(f).
+        """
+        fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
+        to_y, to_x = _matrices(fineness)
+        step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
+        inside = _inside_half_maximum((to_y @ otf @ to_x).real)
+        return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
+
 
 @functools.cache
 def _scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
@@ -91,18 +122,6 @@ def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
     to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
     to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
     return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
-
-
-def half_maximum_width(otf: FloatArray) -> float:
-    """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
-
-    `otf` (2 n + 1, fineness n + 1): at `_scaled_frequencies`; otf(-f) is the conjugate of otf(f).
-    """
-    fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
-    to_y, to_x = _matrices(fineness)
-    step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
-    inside = _inside_half_maximum((to_y @ otf @ to_x).real)
-    return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
 
 
 def _inside_half_maximum(image: FloatArray) -> FloatArray:
@@ -337,30 +356,44 @@ def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
     return np.asarray(np.sqrt(np.pi / 2.0) * erf(c / np.sqrt(2.0)) / c)
 
 
-def registered_bias_rows(
-    baseline_over_aperture: FloatArray, window_over_diffraction: float | None, obstruction: float
-) -> FloatArray:
-    """Return ln of a registered star's OTF over its Gaussian form, for each D/r0 of the table.
-
-    `baseline_over_aperture` (n_baselines,). `window_over_diffraction`: sigma of the centroid's
-    Gaussian window in lambda/D, clipped to the table, 0.7 to 4; None for 1. `obstruction`: diameter
-    ratio, clipped to 0.33.
-
-    Returns: (n_d_over_r0, n_baselines), for `log_otf_bias`.
+@dataclass(frozen=True)
+class RegisteredBias:
+    """Ln of a registered star's OTF over its Gaussian form.
 
     A centroid and the rest of the wavefront are not independent once speckles form; from phases
     of Kolmogorov air, short exposures (benchmarks/registered_otf.py). The form takes off the
     tilt of the least-squares plane.
     """
-    blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
-    table = np.average(_registered_table(), axis=0, weights=[1.0 - blocked, blocked])
-    table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
-    windows, n = np.log(const.REGISTERED_WINDOW), len(const.REGISTERED_WINDOW)
-    at = np.interp(np.log(window_over_diffraction or 1.0), windows, np.arange(n))
-    lower = min(int(at), n - 2)
-    rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
-    shares = const.REGISTERED_BASELINES
-    return np.stack([np.interp(baseline_over_aperture, shares, row) for row in rows])
+
+    rows: FloatArray  # (n_d_over_r0, n_baselines): for each D/r0 of the table
+
+    @classmethod
+    def of(
+        cls,
+        baseline_over_aperture: FloatArray,
+        window_over_diffraction: float | None,
+        obstruction: float,
+    ) -> RegisteredBias:
+        """Read the table at some baselines.
+
+        `baseline_over_aperture` (n_baselines,). `window_over_diffraction`: sigma of the centroid's
+        Gaussian window in lambda/D, clipped to the table, 0.7 to 4; None for 1. `obstruction`:
+        diameter ratio, clipped to 0.33.
+        """
+        blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
+        table = np.average(_registered_table(), axis=0, weights=[1.0 - blocked, blocked])
+        table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
+        windows, n = np.log(const.REGISTERED_WINDOW), len(const.REGISTERED_WINDOW)
+        at = np.interp(np.log(window_over_diffraction or 1.0), windows, np.arange(n))
+        lower = min(int(at), n - 2)
+        rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
+        known = const.REGISTERED_BASELINES
+        return cls(np.stack([np.interp(baseline_over_aperture, known, row) for row in rows]))
+
+    def at(self, d_over_r0: FloatArray) -> FloatArray:
+        """Return the bias, shape (n, n_baselines); `d_over_r0` (n,): clipped to 0 to 8."""
+        known = const.REGISTERED_D_OVER_R0
+        return rows_between(self.rows, np.interp(d_over_r0, known, np.arange(len(known))))
 
 
 @functools.lru_cache(maxsize=1)
@@ -375,15 +408,6 @@ def _registered_table() -> FloatArray:
     air, windows = len(const.REGISTERED_D_OVER_R0) - 1, len(const.REGISTERED_WINDOW)
     table = made[kept & (defocus == 0), 4:].reshape(len(const.MIX_OBSTRUCTION), air, windows, -1)
     return np.asarray(table[..., : len(const.REGISTERED_BASELINES)])
-
-
-def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
-    """Return ln of a registered star's OTF over its Gaussian form, shape (n, n_baselines).
-
-    `d_over_r0` (n,): clipped to the table, 0 to 8. `rows`: from `registered_bias_rows`.
-    """
-    air = const.REGISTERED_D_OVER_R0
-    return rows_between(rows, np.interp(d_over_r0, air, np.arange(len(air))))
 
 
 def defocus_otf(

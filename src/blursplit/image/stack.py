@@ -28,35 +28,39 @@ class _Restack:
     frames: int  # frames added
 
 
-def window_number(
-    time_s: FloatArray, segment: NDArray[np.int64], length_s: float
-) -> NDArray[np.int64]:
-    """Return the number of the blur-time window of each frame.
+@dataclass(frozen=True)
+class BlurWindows:
+    """Which blur-time window each frame lies in."""
 
-    A remainder shorter than half a window joins the window before it.
-    """
-    out = np.zeros(len(time_s), dtype=np.int64)
-    first = 0
-    for s in np.unique(segment):
-        rows = segment == s
-        t = time_s[rows] - time_s[rows][0]
-        n_windows = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
-        out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n_windows - 1)
-        first += n_windows
-    return out
+    number: NDArray[np.int64]  # (n,)
 
+    @classmethod
+    def of(cls, time_s: FloatArray, segment: NDArray[np.int64], length_s: float) -> BlurWindows:
+        """Cut each stretch into windows.
 
-def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArray:
-    """Subtract from each column its mean over each window, ignoring NaN; shape (n, k)."""
-    out = np.array(values, dtype=np.float64)
-    _, number = np.unique(window, return_inverse=True)
-    seen = np.isfinite(out)
-    for k in range(out.shape[1]):
-        known = seen[:, k]
-        count = np.bincount(number[known], minlength=number.max(initial=-1) + 1)
-        total = np.bincount(number[known], out[known, k], count.size)
-        out[:, k] -= (total / np.maximum(count, 1))[number]
-    return out
+        A remainder shorter than half a window joins the window before it.
+        """
+        out = np.zeros(len(time_s), dtype=np.int64)
+        first = 0
+        for s in np.unique(segment):
+            rows = segment == s
+            t = time_s[rows] - time_s[rows][0]
+            n = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
+            out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n - 1)
+            first += n
+        return cls(out)
+
+    def about_mean(self, values: FloatArray) -> FloatArray:
+        """Subtract from each column its mean over each window, ignoring NaN; shape (n, k)."""
+        out = np.array(values, dtype=np.float64)
+        _, number = np.unique(self.number, return_inverse=True)
+        seen = np.isfinite(out)
+        for k in range(out.shape[1]):
+            known = seen[:, k]
+            count = np.bincount(number[known], minlength=number.max(initial=-1) + 1)
+            total = np.bincount(number[known], out[known, k], count.size)
+            out[:, k] -= (total / np.maximum(count, 1))[number]
+        return out
 
 
 def _restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Restack | None:
@@ -259,12 +263,12 @@ class StarImages:
             return None
         star = tracks.stamps.star
         own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
-        window = window_number(tracks.time_s, tracks.segment, blur_time_s)
+        windows = BlurWindows.of(tracks.time_s, tracks.segment, blur_time_s)
         flat = own.reshape(len(own), -1)
-        still = (flat - about_window_mean(flat, window)).reshape(own.shape)
+        still = (flat - windows.about_mean(flat)).reshape(own.shape)
         references = {"recorded": still, "registered": own}
         for name, motion in removed.items():
-            references[name] = still + about_window_mean(motion, window)[:, None, :]
+            references[name] = still + windows.about_mean(motion)[:, None, :]
         stack = _restack(tracks, references)
         if stack is None or _safe_width(stack.images["recorded"]) is None:
             return None

@@ -11,7 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.stars.robust import median_of
+from blursplit.stars.robust import median_of, remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -317,6 +317,29 @@ class GridData:
             segments.append(left)
         return replace(self, segments=tuple(segments))
 
+    def rows_aligned(self) -> GridData:
+        """Return the grid with each star's motion at the mean time of the rows.
+
+        The motion as it was read stays in `as_read_arcsec`, for what decides between aliases.
+        """
+        if self.row_time_s is None:
+            return self
+        delay = self.row_time_s - self.row_time_s.mean()
+        segments = tuple(_align(segment, delay, self.cadence_s) for segment in self.segments)
+        return replace(self, segments=segments)
+
+    def kept_by_rows(self, true_hz: FloatArray) -> FloatArray:
+        """Return the share of the power that the mean over the aligned rows keeps, shape (n,).
+
+        `true_hz` (n,): true frequencies. A global shutter keeps all.
+        """
+        if self.row_time_s is None:
+            return np.ones(len(true_hz))
+        zone = np.rint(true_hz * self.cadence_s)
+        delay = self.row_time_s - self.row_time_s.mean()
+        phase = 2.0 * np.pi * np.outer(zone / self.cadence_s, delay)
+        return np.asarray(np.abs(np.exp(1j * phase).mean(axis=1)) ** 2)
+
     @property
     def noise_arcsec2(self) -> FloatArray:
         """Variance of each star's centroid noise, x of all stars and then y, shape (2 n_stars,)."""
@@ -449,3 +472,20 @@ def _fill(
         else:
             out[:, column] = 0.0
     return out
+
+
+def _align(segment: GridSegment, delay_s: FloatArray, cadence_s: float) -> GridSegment:
+    stars = segment.stars_arcsec
+    flat = remove_trend(stars)
+    frequency = np.fft.rfftfreq(len(flat), cadence_s)
+    turn = np.exp(-2j * np.pi * np.outer(frequency, np.tile(delay_s, 2)))
+    moved = np.fft.irfft(np.fft.rfft(flat, axis=0) * turn, n=len(flat), axis=0)
+    change = moved - flat
+    n = len(delay_s)
+    shared = np.stack([change[:, :n].mean(axis=1), change[:, n:].mean(axis=1)], axis=1)
+    return replace(
+        segment,
+        stars_arcsec=stars + change,
+        shared_arcsec=segment.shared_arcsec + shared,
+        as_read_arcsec=stars,
+    )

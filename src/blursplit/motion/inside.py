@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.motion.ringing import energy_spread, fit_ringing
+from blursplit.motion.ringing import RingingAxis
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -41,49 +41,50 @@ class _SharedShape:
         """Whether the elongation changes beyond what single stars scatter."""
         return self.changing > max(const.SHAPE_SURE * self.changing_sigma, const.LEAST_ELONGATION)
 
+    @classmethod
+    def of(cls, tracks: StarTracks) -> _SharedShape | None:
+        """Measure the elongation shared by all stars; None for fewer than three stars.
 
-def shared_shape(tracks: StarTracks) -> _SharedShape | None:
-    """Measure the elongation shared by all stars; None for fewer than three stars.
-
-    The shared elongation of a frame is the median over its stars. Its error follows from how far
-    the stars lie from it, so that air, which differs from star to star, counts as error.
-    """
-    good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-    enough = good.sum(axis=1) >= const.SHAPE_LEAST_STARS
-    if enough.sum() < const.SHAPE_LEAST_FRAMES:
-        return None
-    e = np.where(good[..., None], np.stack([tracks.e1, tracks.e2], axis=-1), np.nan)[enough]
-    count = good[enough].sum(axis=1)
-    shared = np.nanmedian(e, axis=1)
-    scatter = const.SIGMA_PER_MAD * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
-    # The median of n values errs by 1.25 sigma/sqrt(n).
-    noise2 = np.mean((1.25 * scatter) ** 2 / count[:, None], axis=0)
-    mean = shared.mean(axis=0)
-    star_mean = np.nanmean(e, axis=0)
-    between = np.nanstd(star_mean, axis=0) / np.sqrt(e.shape[1])
-    spread2 = np.maximum(shared.var(axis=0) - noise2, 0.0)
-    n = len(shared)
-    changing = float(np.sqrt(spread2.sum()))
-    floor = float(np.sqrt(noise2.sum()) * (2.0 / n) ** 0.25)
-    return _SharedShape(
-        constant=float(np.hypot(*mean)),
-        constant_sigma=float(np.hypot(*between)),
-        angle_deg=float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
-        changing=changing,
-        changing_sigma=floor,
-        sigma_px=float(np.nanmedian(np.where(good, tracks.width_px, np.nan))),
-    )
+        The shared elongation of a frame is the median over its stars. Its error follows from how
+        far the stars lie from it, so that air, which differs from star to star, counts as error.
+        """
+        good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
+        enough = good.sum(axis=1) >= const.SHAPE_LEAST_STARS
+        if enough.sum() < const.SHAPE_LEAST_FRAMES:
+            return None
+        e = np.where(good[..., None], np.stack([tracks.e1, tracks.e2], axis=-1), np.nan)[enough]
+        count = good[enough].sum(axis=1)
+        shared = np.nanmedian(e, axis=1)
+        scatter = const.SIGMA_PER_MAD * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
+        # The median of n values errs by 1.25 sigma/sqrt(n).
+        noise2 = np.mean((1.25 * scatter) ** 2 / count[:, None], axis=0)
+        mean = shared.mean(axis=0)
+        star_mean = np.nanmean(e, axis=0)
+        between = np.nanstd(star_mean, axis=0) / np.sqrt(e.shape[1])
+        spread2 = np.maximum(shared.var(axis=0) - noise2, 0.0)
+        n = len(shared)
+        changing = float(np.sqrt(spread2.sum()))
+        floor = float(np.sqrt(noise2.sum()) * (2.0 / n) ** 0.25)
+        return cls(
+            constant=float(np.hypot(*mean)),
+            constant_sigma=float(np.hypot(*between)),
+            angle_deg=float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
+            changing=changing,
+            changing_sigma=floor,
+            sigma_px=float(np.nanmedian(np.where(good, tracks.width_px, np.nan))),
+        )
 
 
-def fast_variance_px2(tracks: StarTracks, shape: _SharedShape | None) -> float:
+def fast_variance_px2(tracks: StarTracks) -> float:
     """Return the largest one-axis variance of motion inside the exposures [px^2]; 0 for none.
 
-    `shape`: none for fewer than three stars: then the stars' own changes set the upper end.
+    With fewer than three stars their own changes set the upper end.
 
     Streaks of a mode's motion differ from frame to frame by about as much as their mean, so
     without a change there is none, and the constant part may be theirs too. Air close to the
     telescope changes shapes alike, which makes this an upper end.
     """
+    shape = _SharedShape.of(tracks)
     if shape is not None:
         whole = float(np.hypot(shape.constant, shape.changing))
         elongation = whole if shape.change_is_shown else 0.0
@@ -270,7 +271,9 @@ class InsideMotion:
             sigma = float(np.sqrt(np.array([c**4, s**4, 4 * c**2 * s**2]) @ bins.sigma**2))
             value = _project(bins.value, axes[:, k], axes[:, k])
             duty = bins.window_s / bins.spacing_s
-            fits.append(fit_ringing(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng))
+            fits.append(
+                RingingAxis.fit(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng)
+            )
         if fits[1].probability > fits[0].probability:
             axes, fits = axes[:, ::-1], fits[::-1]
         odds = np.array([f.probability for f in fits])
@@ -281,7 +284,7 @@ class InsideMotion:
         least, most = np.log(const.INSIDE_DAMPED_DECAYS)
         damped = np.exp(rng.uniform(least, most, n_draws))
         unremembered = np.stack([f.air for f in fits], axis=1)
-        unremembered = unremembered / np.sqrt(energy_spread(damped))[:, None]
+        unremembered = unremembered / np.sqrt(RingingAxis.energy_spread(damped))[:, None]
         unremembered = np.minimum(
             unremembered, np.stack([f.constant for f in fits], axis=1).clip(0.0)
         )

@@ -20,7 +20,7 @@ DECAYS = np.geomspace(*const.INSIDE_DECAYS)
 
 
 @dataclass(frozen=True)
-class _RingingAxis:
+class RingingAxis:
     """Draws along one axis, given that a mode rings there."""
 
     probability: float
@@ -30,46 +30,47 @@ class _RingingAxis:
     decay: FloatArray  # of the energy, per bin
     smoothed: FloatArray  # (n_bins,)
 
+    @classmethod
+    def fit(
+        cls,
+        value: FloatArray,
+        fitted: IntArray,
+        sigma: float,
+        duty: float,
+        air_share: float,
+        n_draws: int,
+        rng: np.random.Generator,
+    ) -> RingingAxis:
+        """Weigh a ringing mode against air alone in the shared tensor along one axis.
 
-def fit_ringing(
-    value: FloatArray,
-    fitted: IntArray,
-    sigma: float,
-    duty: float,
-    air_share: float,
-    n_draws: int,
-    rng: np.random.Generator,
-) -> _RingingAxis:
-    """Weigh a ringing mode against air alone in the shared tensor along one axis.
+        `value` (n_bins,): projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
+        `fitted`: bins that the fit reads. `sigma`: noise that the stars do not share. `duty`: time
+        inside a bin's exposures over the bins' spacing. `air_share`: largest scatter of shared air
+        over the constant part.
+        """
+        model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
+        ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)
+        air = _integrate(model.log_air, model, len(const.INSIDE_AIR_LAG), rng)
+        prior = np.log(1.0 / const.INSIDE_AXIS_PRIOR - 1.0)
+        odds = np.clip(prior + air.log_evidence - ringing.log_evidence, -700.0, 700.0)
+        probability = 1.0 / (1.0 + np.exp(odds))
+        pick = ringing.draw(n_draws, rng)
+        _, constant, scatter = model.read(ringing.place[pick])
+        realised = np.maximum(float(np.nanmean(value)) - constant, 0.0)
+        few = pick[:: max(n_draws // 6, 1)]
+        known = np.flatnonzero(np.isfinite(value))
+        whole = _AxisModel(value[known], _steps(known), sigma, duty, air_share, mean=model.mean)
+        energy = whole.smooth(ringing.place[few], ringing.kind[few])
+        smoothed = np.interp(np.arange(len(value)), known, energy)
+        level = float(smoothed.mean())
+        smoothed = smoothed * (float(realised.mean()) / level if level > 0 else 1.0)
+        decay = DECAYS[ringing.kind[pick, 0]]
+        return cls(float(probability), realised, constant, scatter, decay, smoothed)
 
-    `value` (n_bins,): projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
-    `fitted`: bins that the fit reads. `sigma`: noise that the stars do not share. `duty`: time
-    inside a bin's exposures over the bins' spacing. `air_share`: largest scatter of shared air over
-    the constant part.
-    """
-    model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
-    ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)
-    air = _integrate(model.log_air, model, len(const.INSIDE_AIR_LAG), rng)
-    prior = np.log(1.0 / const.INSIDE_AXIS_PRIOR - 1.0)
-    odds = np.clip(prior + air.log_evidence - ringing.log_evidence, -700.0, 700.0)
-    probability = 1.0 / (1.0 + np.exp(odds))
-    pick = ringing.draw(n_draws, rng)
-    _, constant, scatter = model.read(ringing.place[pick])
-    realised = np.maximum(float(np.nanmean(value)) - constant, 0.0)
-    few = pick[:: max(n_draws // 6, 1)]
-    known = np.flatnonzero(np.isfinite(value))
-    whole = _AxisModel(value[known], _steps(known), sigma, duty, air_share, mean=model.mean)
-    energy = whole.smooth(ringing.place[few], ringing.kind[few])
-    smoothed = np.interp(np.arange(len(value)), known, energy)
-    level = float(smoothed.mean())
-    smoothed = smoothed * (float(realised.mean()) / level if level > 0 else 1.0)
-    decay = DECAYS[ringing.kind[pick, 0]]
-    return _RingingAxis(float(probability), realised, constant, scatter, decay, smoothed)
-
-
-def energy_spread(a: FloatArray) -> FloatArray:
-    """Return h(a), variance over squared mean of a ringing mode's energy in one exposure."""
-    return np.asarray(2.0 * (a - 1.0 + np.exp(-a)) / a**2)
+    @staticmethod
+    def energy_spread(a: FloatArray) -> FloatArray:
+        """Return h(a), variance over squared mean of a ringing mode's energy in one exposure."""
+        return np.asarray(2.0 * (a - 1.0 + np.exp(-a)) / a**2)
 
 
 class _AxisModel:
@@ -104,7 +105,7 @@ class _AxisModel:
         if index not in self._ringing:
             decay = float(DECAYS[index])
             inside = decay * self.duty
-            h = float(energy_spread(np.array(inside)))
+            h = float(RingingAxis.energy_spread(np.array(inside)))
             memory = (np.sinh(inside / 2) / (inside / 2)) ** 2 * np.exp(-decay) / h
             self._ringing[index] = _Chain.of(1.0 / h, float(memory))
         return self._ringing[index]

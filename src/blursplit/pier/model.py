@@ -383,8 +383,15 @@ class PierModel:
             )
         return found
 
+    @staticmethod
+    def foot_stiffness_nm_rad(setup: PierSetup) -> float:
+        """Return the column's own bending stiffness EI/L, by the section at its foot."""
+        return _section_at(setup.sections[0], 0.0, setup.webs, 0.0).ei_x_n_m2 / setup.height_m
 
-def section_at(section: Section, share: float, webs: Webs | None, height_m: float) -> _CrossSection:
+
+def _section_at(
+    section: Section, share: float, webs: Webs | None, height_m: float
+) -> _CrossSection:
     """Return the cross-section at a share of a stretch's length, webs included.
 
     `share`: 0 at the stretch's foot, 1 at its top. `height_m`: height of this place above the base
@@ -452,7 +459,7 @@ def _column_pieces(setup: PierSetup, elements: int) -> list[tuple[float, _CrossS
             length = (high - low) * section.length_m / elements
             for k in range(elements):
                 share = low + (high - low) * (k + 0.5) / elements
-                here = section_at(section, share, webs, below + share * section.length_m)
+                here = _section_at(section, share, webs, below + share * section.length_m)
                 pieces.append((length, here))
         below += section.length_m
     return pieces

@@ -19,7 +19,6 @@ from blursplit.pier.model import (
     TURN_Z,
     ModeRow,
     PierModel,
-    section_at,
 )
 from blursplit.pier.setup import PierSetup
 from blursplit.result import Document, Part
@@ -338,9 +337,7 @@ def _fit_foot(setup: PierSetup) -> _MeasuredFoot:
     held against the nearest mode; what a model misses once its foot is right is
     `PIER_REST_SIGMA`. Values are weighted quantiles.
     """
-    lowest = setup.sections[0]
-    own = section_at(lowest, 0.0, setup.webs, 0.0).ei_x_n_m2 / setup.height_m
-    grid = np.geomspace(1e-3, 1e3, 49) * own
+    grid = np.geomspace(1e-3, 1e3, 49) * PierModel.foot_stiffness_nm_rad(setup)
     measured = np.sort(setup.measured_hz)
     found, tilts = [], []
     for stiffness in grid:

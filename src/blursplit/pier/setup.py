@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from blursplit.errors import InputError
-from blursplit.rig import StrictTable, refusal
+from blursplit.rig import StrictTable
 
 Length = Annotated[float, Field(gt=0, lt=50, allow_inf_nan=False)]
 Mass = Annotated[float, Field(ge=0, lt=1e6, allow_inf_nan=False)]
@@ -198,10 +198,7 @@ class PierSetup(StrictTable):
             problem = "has no [pier] table"
             remedy = "describe the column, e.g. [[pier.sections]] with length_m, outer_m and wall_m"
             raise InputError(source, problem, remedy)
-        try:
-            return PierSetup.model_validate(_nest(table, source))
-        except ValidationError as error:
-            raise refusal(error, PierSetup, source, "pier") from error
+        return cls.from_tables(_nest(table, source), source, "pier")
 
 
 def _nest(table: Mapping[str, Any], source: str | Path) -> dict[str, Any]:

@@ -252,7 +252,7 @@ def _by_time(result: Result, series: Series) -> _Section | None:
 
 
 def _ellipses(result: Result, series: Series) -> _Section | None:
-    if not set(draw.half_axes(result)) - {"atmosphere"}:
+    if not set(result.half_axes()) - {"atmosphere"}:
         return None
     rows = [
         [
@@ -268,7 +268,7 @@ def _ellipses(result: Result, series: Series) -> _Section | None:
     heads = ["cause", "long axis", "short axis", "from +x to +y", "from north"]
     table: _Table = {"caption": TABLES["ellipses"], "columns": heads, "rows": rows}
     drawn = Picture.of(draw.Plots(result, series).ellipses(), "ellipses", table)
-    unknown = None if draw.north_in_image(result) else "North"
+    unknown = None if result.north_in_image() else "North"
     return _section("ellipses", drawn, unknown=unknown)
 
 

@@ -181,12 +181,6 @@ def estimate_text(
     return f"{cells['value']} ({span[: -len(unit)].rstrip() if unit else span})"
 
 
-def as_estimate(ends: list[float] | float) -> Estimate:
-    """Return the estimate that a fact holds: a value and the ends of its 68 %, if they are told."""
-    value, low, high = ends if isinstance(ends, list) else (ends, None, None)
-    return Estimate(value=value, low=low, high=high)
-
-
 def unit_of_key(key: str) -> str:
     """Return the unit that the end of a key tells, or an empty text."""
     return next((unit for suffix, unit in _UNITS if key.endswith(suffix)), "")

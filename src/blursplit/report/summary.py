@@ -10,7 +10,6 @@ from blursplit.errors import plain
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import (
     UNKNOWN,
-    as_estimate,
     estimate_cells,
     estimate_text,
     label_of_key,
@@ -126,7 +125,7 @@ def _stars(result: Result) -> list[dict[str, Any]]:
         image, name, label = CURED_IMAGES[cure]
         said = result.verdict.headline_facts.get("without_arcsec")
         # the reading that the headline speaks of
-        estimate = as_estimate(said) if isinstance(said, list) else getattr(result.fwhm, name)
+        estimate = Estimate.of_fact(said) if isinstance(said, list) else getattr(result.fwhm, name)
         cells = estimate_cells(estimate, "", finest=2)
         shown, span = cells["value"], cells["range68"]
         stated = None if estimate is None else estimate.value

@@ -15,10 +15,10 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
 from blursplit.errors import plain
+from blursplit.estimate import Estimate
 from blursplit.report.catalogue import sentences
 from blursplit.report.numbers import (
     UNKNOWN,
-    as_estimate,
     estimate_text,
     figure,
     number,
@@ -408,7 +408,7 @@ def _duration(seconds: float) -> str:
 KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec": lambda value: f"{figure(value)} arcsec",
     "figure": figure,
-    "estimate": lambda ends: estimate_text(as_estimate(ends), "arcsec", finest=2),
+    "estimate": lambda ends: estimate_text(Estimate.of_fact(ends), "arcsec", finest=2),
     "px": lambda value: f"{figure(value)} px",
     "hz": lambda value: f"{figure(value)} Hz",
     "s": _duration,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from blursplit.simulate.scene import Scene, demo_night
+from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
 
-__all__ = ["Scene", "Simulation", "demo_night", "write_sequence"]
+__all__ = ["Scene", "Simulation", "write_sequence"]

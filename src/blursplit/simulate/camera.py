@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
 from blursplit.definitions import turn
@@ -36,6 +36,63 @@ def _annular_pupil(
     share = inside.reshape(n, const.EDGE_SUBSAMPLES, n, const.EDGE_SUBSAMPLES).mean(axis=(1, 3))
     row, column = np.nonzero(share)
     return row, column, share[row, column]
+
+
+@dataclass(frozen=True)
+class Pupil:
+    """Points of a pupil and the share of each point's cell that is open, shape (n_points,)."""
+
+    x_m: FloatArray
+    y_m: FloatArray
+    share: FloatArray
+
+    @property
+    def weight(self) -> FloatArray:
+        """Part of the light that comes through each cell."""
+        return np.asarray(self.share / self.share.sum())
+
+    def rough_modes(self, radius_m: float, centre_m: ArrayLike = (0.0, 0.0)) -> FloatArray:
+        """Return defocus, both astigmatisms and both comas of a circle, shape (5, n_points).
+
+        Their rms on the circle is one (Noll 1976). `centre_m`: place of the pupil in the circle.
+        """
+        x0_m, y0_m = np.asarray(centre_m, dtype=float)
+        x, y = (self.x_m + x0_m) / radius_m, (self.y_m + y0_m) / radius_m
+        radius2 = x**2 + y**2
+        coma = np.sqrt(8.0) * (3 * radius2 - 2)
+        bent = np.sqrt(6.0) * (x**2 - y**2), np.sqrt(6.0) * 2 * x * y
+        return np.stack([np.sqrt(3.0) * (2 * radius2 - 1), *bent, coma * x, coma * y])
+
+    def tilt_basis(self) -> FloatArray:
+        """Return piston and both tilts, orthonormal under the weights, shape (3, n_points)."""
+        rows: list[FloatArray] = []
+        weight = self.weight
+        for row in (np.ones_like(self.x_m), self.x_m, self.y_m):
+            rest = row.astype(float)
+            for done in rows:
+                rest = rest - np.sum(weight * rest * done) * done
+            rows.append(rest / np.sqrt(np.sum(weight * rest**2)))
+        return np.stack(rows)
+
+    def expected_variances(self, r0_m: float, outer_scale_m: float) -> tuple[float, float]:
+        """Return the variances that theory expects of one orthonormal tilt and of the rest [rad^2].
+
+        Noll's (1976) integrals as double sums over the pupil's own points: the variance of a
+        coefficient whose mode has no mean is -1/2 sum_ij w_i w_j q_i q_j D(|r_i - r_j|).
+        """
+        x_m, y_m, weight = self.x_m, self.y_m, self.weight
+        grid = np.linspace(0, 1.01 * np.hypot(np.ptp(x_m), np.ptp(y_m)), 4000)[1:]
+        table = structure_function(grid, r0_m, outer_scale_m)
+        basis = self.tilt_basis()
+        whole = tilt = 0.0
+        for start in range(0, x_m.size, 256):
+            part = slice(start, start + 256)
+            gap = np.hypot(x_m[part, None] - x_m, y_m[part, None] - y_m)
+            d = np.interp(gap, np.r_[0.0, grid], np.r_[0.0, table])
+            whole += 0.5 * float(weight[part] @ d @ weight)
+            for mode in basis[1:]:
+                tilt -= 0.25 * float((weight * mode)[part] @ d @ (weight * mode))
+        return tilt, whole - 2 * tilt
 
 
 @dataclass(frozen=True)
@@ -91,17 +148,16 @@ class Imager:
         self._row, self._column, share = _annular_pupil(across, telescope.obstruction)
         self._window = int(np.ceil(across)) + 1
         centre = (self._window - 1) / 2
-        self.x_m: FloatArray = np.asarray((self._column - centre) * grid.pitch_m, dtype=float)
-        self.y_m: FloatArray = np.asarray((self._row - centre) * grid.pitch_m, dtype=float)
-        self.share = share
+        x_m, y_m = ((at - centre) * grid.pitch_m for at in (self._column, self._row))
+        self.pupil = pupil = Pupil(x_m, y_m, share)
         self._amplitude = share.astype(np.float32)
-        m, radius = grid.fine_points, aperture_m / 2
+        m = grid.fine_points
         self._scale = np.float32(1.0 / (m**2 * np.sum(share**2)))
         # the given rms is that of the filled circle's modes
         turn = 2 * np.deg2rad(telescope.astigmatism_angle_deg)
         skew = telescope.astigmatism_nm * np.array([np.cos(turn), np.sin(turn)])
         sizes_nm = np.array([telescope.defocus_nm, *skew, 0.0, 0.0])
-        modes = rough_modes(self.x_m / radius, self.y_m / radius)
+        modes = pupil.rough_modes(aperture_m / 2)
         self.static_rad = sizes_nm @ modes * (1e-9 * 2 * np.pi / wavelength_m)
         self.fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
         self._pixel_arcsec = pixel_scale_arcsec
@@ -142,7 +198,9 @@ class Imager:
 
         m, window = self.grid.fine_points, self._window
         slope = offset_arcsec * (2 * np.pi / self._wavelength_m / const.ARCSEC_PER_RADIAN)
-        pointed = slope.astype(np.float32) @ np.stack([self.x_m, self.y_m]).astype(np.float32)
+        pointed = slope.astype(np.float32) @ np.stack([self.pupil.x_m, self.pupil.y_m]).astype(
+            np.float32
+        )
         pointed += phase_rad
         if optics:
             pointed += self.static_rad.astype(np.float32)
@@ -167,70 +225,6 @@ class Imager:
         m, step = self.grid.fine_points, self.grid.fine_per_px
         fine = irfft2(spectra * self._transfer, s=(m, m), overwrite_x=True)
         return np.asarray(fine[:, ::step, ::step], dtype=np.float32)
-
-
-def rough_modes(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return defocus, both astigmatisms and both comas at places in radii, shape (5, n_points).
-
-    Their rms on the circle is one (Noll 1976).
-    """
-    radius2 = x**2 + y**2
-    coma = np.sqrt(8.0) * (3 * radius2 - 2)
-    bent = np.sqrt(6.0) * (x**2 - y**2), np.sqrt(6.0) * 2 * x * y
-    return np.stack([np.sqrt(3.0) * (2 * radius2 - 1), *bent, coma * x, coma * y])
-
-
-def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) -> HalfMaximum:
-    """Return the widths [arcsec] of the image of a transform.
-
-    `transform` (n, n // 2 + 1): of an image of n points a side, centred on its first point, n even.
-    `step_arcsec`: step of that image; it is resampled eight times finer.
-    """
-    from scipy.fft import irfft2
-
-    n = transform.shape[0]
-    big = n * const.WIDTH_UPSAMPLING
-    padded = np.zeros((big, big // 2 + 1), dtype=complex)
-    half = n // 2
-    padded[:half, :half] = transform[:half, :half]
-    padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
-    image = np.fft.fftshift(irfft2(padded, s=(big, big)))
-    return HalfMaximum.of_core(image, step_arcsec / const.WIDTH_UPSAMPLING)
-
-
-def tilt_basis(x_m: FloatArray, y_m: FloatArray, share: FloatArray) -> FloatArray:
-    """Return piston and both tilts, orthonormal under the pupil's weights, shape (3, n_points)."""
-    weight = share / share.sum()
-    rows: list[FloatArray] = []
-    for row in (np.ones_like(x_m), x_m, y_m):
-        rest = row.astype(float)
-        for done in rows:
-            rest = rest - np.sum(weight * rest * done) * done
-        rows.append(rest / np.sqrt(np.sum(weight * rest**2)))
-    return np.stack(rows)
-
-
-def expected_variances(
-    x_m: FloatArray, y_m: FloatArray, share: FloatArray, r0_m: float, outer_scale_m: float
-) -> tuple[float, float]:
-    """Return the variances that theory expects of one orthonormal tilt and of the rest [rad^2].
-
-    Noll's (1976) integrals as double sums over the pupil's own points: the variance of a
-    coefficient whose mode has no mean is -1/2 sum_ij w_i w_j q_i q_j D(|r_i - r_j|).
-    """
-    weight = share / share.sum()
-    grid = np.linspace(0, 1.01 * np.hypot(np.ptp(x_m), np.ptp(y_m)), 4000)[1:]
-    table = structure_function(grid, r0_m, outer_scale_m)
-    basis = tilt_basis(x_m, y_m, share)
-    whole = tilt = 0.0
-    for start in range(0, x_m.size, 256):
-        part = slice(start, start + 256)
-        gap = np.hypot(x_m[part, None] - x_m, y_m[part, None] - y_m)
-        d = np.interp(gap, np.r_[0.0, grid], np.r_[0.0, table])
-        whole += 0.5 * float(weight[part] @ d @ weight)
-        for mode in basis[1:]:
-            tilt -= 0.25 * float((weight * mode)[part] @ d @ (weight * mode))
-    return tilt, whole - 2 * tilt
 
 
 class MeanLight:
@@ -266,7 +260,7 @@ class MeanLight:
 
         spectrum = rfft2(fftshift(self.image / self.image.sum()))
         transfer = self._imager.blur_transfer(self.image.shape[0], optics=self._optics)
-        return width_of_transform(spectrum * transfer, self._imager.fine_arcsec)
+        return HalfMaximum.of_transform(spectrum * transfer, self._imager.fine_arcsec)
 
 
 # --- where the stars stand, when the camera looks, what it counts ---------------------------------

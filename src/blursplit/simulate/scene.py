@@ -12,10 +12,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from blursplit import constants as const
-from blursplit.rig import StrictTable, read_toml, refusal
+from blursplit.rig import StrictTable, read_toml
 from blursplit.turbulence.conversions import r0_m
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -375,14 +375,6 @@ class Scene(StrictTable):
         return (self.sequence.frames - 1) * camera.frame_interval_s + camera.exposure_s
 
     @classmethod
-    def from_tables(cls, tables: dict[str, Any], source: str | Path) -> Scene:
-        """Validate the tables of a scene file; an InputError names the first key at fault."""
-        try:
-            return cls.model_validate(tables)
-        except ValidationError as error:
-            raise refusal(error, Scene, source) from error
-
-    @classmethod
     def read(cls, path: Path) -> Scene:
         """Read a scene file (TOML), in which every key is optional.
 
@@ -425,6 +417,28 @@ class Scene(StrictTable):
             for name, table in tables.items()
         )
 
+    @classmethod
+    def demo(cls, night: DemoNight) -> Scene:
+        """Return a night of the demonstration.
+
+        The air is to blame on the turbulent one. The shaken one, of good air, is as wide and as
+        round, on a pier that rings on both axes. On the open one the shared motion may be wind in
+        the mount or air close by: the frames alone do not tell, a sensor of acceleration is on the
+        mount.
+        """
+        if night == "turbulent":
+            return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
+        if night == "shaken":
+            modes = [
+                _Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
+                _Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
+            ]
+            return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
+        shake = _WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
+        start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
+        sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one
+        return _night(0.048, start, 7, wind_shake=shake, sensor=sensor)
+
 
 def _mask_problem(mask: _SceneMask, telescope: SceneTelescope, wavelength_m: float) -> str:
     """Return why a mask cannot be simulated before this telescope, or nothing."""
@@ -465,24 +479,3 @@ def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
         ),
         **parts,
     )
-
-
-def demo_night(name: DemoNight) -> Scene:
-    """Return a night of the demonstration.
-
-    The air is to blame on the turbulent one. The shaken one, of good air, is as wide and as round,
-    on a pier that rings on both axes. On the open one the shared motion may be wind in the mount or
-    air close by: the frames alone do not tell, a sensor of acceleration is on the mount.
-    """
-    if name == "turbulent":
-        return _night(0.0408, datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
-    if name == "shaken":
-        modes = [
-            _Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
-            _Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
-        ]
-        return _night(0.115, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376, mode=modes)
-    shake = _WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
-    start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
-    sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one
-    return _night(0.048, start, 7, wind_shake=shake, sensor=sensor)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.definitions import Conditions, History, principal_axes, turn
+from blursplit.image.otf import HalfMaximum
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace
 from blursplit.simulate.camera import (
     Detector,
@@ -18,10 +19,6 @@ from blursplit.simulate.camera import (
     Imager,
     MeanLight,
     StarField,
-    expected_variances,
-    rough_modes,
-    tilt_basis,
-    width_of_transform,
 )
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene
@@ -189,7 +186,7 @@ class Simulation:
 
     def _frozen(self, layers: list[LayerGeometry], rng: np.random.Generator) -> Atmosphere:
         imager, scene = self.imager, self.scene
-        pupil = scene.pupil.aperture_m, imager.grid.pitch_m, imager.x_m, imager.y_m
+        pupil = scene.pupil.aperture_m, imager.grid.pitch_m, imager.pupil.x_m, imager.pupil.y_m
         return Atmosphere(layers, *pupil, scene.duration_s, rng)
 
     @property
@@ -220,13 +217,12 @@ class Simulation:
         return float(const.STAMP_REACH * width + swing + slow)
 
     def _prepare_truth(self) -> None:
-        imager, n_stars = self.imager, self.stars.x_px.size
-        weight = imager.share / imager.share.sum()
-        self.tilts = tilt_basis(imager.x_m, imager.y_m, imager.share)
-        self._project = (self.tilts * weight).T.astype(np.float32)
+        imager, pupil, n_stars = self.imager, self.imager.pupil, self.stars.x_px.size
+        weight = pupil.weight
+        self._project = (pupil.tilt_basis() * weight).T.astype(np.float32)
         self._weight = weight.astype(np.float32)
         # a tilt of one radian rms over the pupil, as a slope [rad/m]: the pupil is symmetric
-        slope = np.array([1 / np.sqrt(np.sum(weight * at**2)) for at in (imager.x_m, imager.y_m)])
+        slope = np.array([1 / np.sqrt(np.sum(weight * at**2)) for at in (pupil.x_m, pupil.y_m)])
         self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * const.ARCSEC_PER_RADIAN
         shape = (self.n_frames, n_stars, 2)
         self.air_tilt_arcsec, self.near_tilt_arcsec = np.zeros(shape), np.zeros(shape)
@@ -283,7 +279,7 @@ class Simulation:
 
         Of the air "outside" and of the "near" layer, as realised; None where there is none.
         """
-        scene, imager = self.scene, self.imager
+        scene = self.scene
         out: dict[str, tuple[float, float] | None] = {"outside": None, "near": None}
         for name, kind, r0, outer in (
             ("outside", "air", scene.air.r0_m, scene.air.outer_scale_m),
@@ -291,7 +287,7 @@ class Simulation:
         ):
             total, samples = self._roughness[kind]
             if r0 is not None and samples:
-                _, rest = expected_variances(imager.x_m, imager.y_m, imager.share, r0, outer)
+                _, rest = self.imager.pupil.expected_variances(r0, outer)
                 # the roughness left after tilt goes as r0^(-5/3), and half a minute holds many
                 # draws of it
                 out[name] = (r0 * float(total / samples / rest) ** (-3 / 5), outer)
@@ -385,9 +381,7 @@ class Simulation:
         if self.shared.rough_nm is None:
             return
         radius = self.scene.telescope.aperture_m / 2
-        x0_m, y0_m = self.stars.beams()[0][star]
-        x, y = (self.imager.x_m + x0_m) / radius, (self.imager.y_m + y0_m) / radius
-        modes = rough_modes(x, y)
+        modes = self.imager.pupil.rough_modes(radius, self.stars.beams()[0][star])
         rad = self.shared.at(time_s, self.shared.rough_nm) * 2e-9 * np.pi / self.wavelength_m
         phase += (rad @ modes).astype(np.float32)
 
@@ -541,8 +535,8 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
     r0 = scene.air.r0_m
     if r0 is None:
         return {"r0_500nm_zenith_m": None, "seeing_500nm_zenith_arcsec": 0.0}
-    imager, outer = run.imager, scene.air.outer_scale_m
-    tilt, _ = expected_variances(imager.x_m, imager.y_m, imager.share, r0, outer)
+    outer = scene.air.outer_scale_m
+    tilt, _ = run.imager.pupil.expected_variances(r0, outer)
     realised = run.air_strengths()["outside"]
     ratio = 1.0 if realised is None else realised[0] / r0
     zenith = scene.air.r0_zenith_m or np.nan
@@ -578,10 +572,12 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
 
 def _instrument_truth(run: Simulation) -> dict[str, Any]:
     imager = run.imager
-    still = np.zeros((1, imager.x_m.size), dtype=np.float32)
+    still = np.zeros((1, imager.pupil.x_m.size), dtype=np.float32)
     light = imager.spectra(still, np.zeros((1, 2)), 1)[0].astype(complex)
-    width = width_of_transform(light * imager.blur_transfer(light.shape[0]), imager.fine_arcsec)
-    diffraction = width_of_transform(light, imager.fine_arcsec)
+    width = HalfMaximum.of_transform(
+        light * imager.blur_transfer(light.shape[0]), imager.fine_arcsec
+    )
+    diffraction = HalfMaximum.of_transform(light, imager.fine_arcsec)
     return {
         "fwhm_arcsec": round(width.mean, 6),
         "before_pixel_and_blur_arcsec": round(diffraction.mean, 6),

@@ -120,7 +120,7 @@ class _SecondCameraRun(Simulation):
     ) -> tuple[Atmosphere, Atmosphere]:
         del air_rng, near_rng
         # its pupil's points along the main camera's axes
-        own = np.stack([self.imager.x_m, self.imager.y_m], axis=1)
+        own = np.stack([self.imager.pupil.x_m, self.imager.pupil.y_m], axis=1)
         x, y = (own @ turn(self._given.angle_deg)).T
         pupil = (self.scene.telescope.aperture_m, x, y)
         outside, near = self._main.air

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -29,12 +28,97 @@ from blursplit.types import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class _Candidates:
+class AliasCandidates:
     """Frequencies that look the same: nu = order x fs + sign x apparent."""
 
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (c,): ascending
     order: IntArray
     sign: IntArray
+
+    @classmethod
+    def of(
+        cls, apparent_hz: float, cadence_s: float, highest_hz: float = const.ALIAS_HIGHEST_HZ
+    ) -> AliasCandidates:
+        """Return every frequency up to a limit that shows at apparent_hz.
+
+        `highest_hz`: the apparent frequency itself is always a candidate.
+        """
+        rate = 1.0 / cadence_s
+        rows = [(apparent_hz, 0, 1)]
+        for order in range(1, int(highest_hz / rate) + 2):
+            for sign in (-1, 1):
+                value = order * rate + sign * apparent_hz
+                if value <= highest_hz:
+                    rows.append((value, order, sign))
+        frequency, order, sign = np.array(sorted(rows), dtype=np.float64).T
+        return cls(frequency, order.astype(np.int64), sign.astype(np.int64))
+
+    def row_time_log_odds(
+        self,
+        x: FloatArray,
+        y: FloatArray,
+        row_time_s: FloatArray,
+        cadence_s: float,
+        line: LineFit,
+        continuum: Continuum,
+        *,
+        row_order_known: bool = True,
+    ) -> FloatArray:
+        """Return the log likelihood of each candidate from stars on different rows.
+
+        `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of
+        the line. `row_time_s` (n_stars,): mean delay of each star's row. `row_order_known`: false:
+        both directions of read-out are allowed for, which leaves nu and its mirror image k fs - nu
+        harder to tell apart.
+        """
+        directions = (1.0,) if row_order_known else (1.0, -1.0)
+        values = []
+        for direction in directions:
+            spectra = _array_spectra(x, y, cadence_s, line, continuum, direction * row_time_s)
+            values.append(
+                [
+                    _shared_log_likelihood(spectra, int(order), int(sign))
+                    for order, sign in zip(self.order, self.sign, strict=True)
+                ]
+            )
+        return np.asarray(np.logaddexp.reduce(np.array(values), axis=0) - np.log(len(directions)))
+
+    def time_stamp_log_odds(
+        self,
+        time_s: FloatArray,
+        motion_xy: FloatArray,
+        line: LineFit,
+        continuum: Continuum,
+    ) -> FloatArray:
+        """Return the log likelihood of each candidate from the unevenness of hardware time stamps.
+
+        `time_s` (n,): true times of the frames' middles. `motion_xy` (n, 2): in the unit of the
+        line; rows with NaN are left out.
+
+        Gaussian process at the true times, continuum plus mode; the line's variance is refitted on
+        a coarse grid, because uneven sampling leaks a true line away from its alias.
+        """
+        keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[: const.ALIAS_EXACT_SAMPLES]
+        times = time_s[keep]
+        motion = motion_xy[keep] - motion_xy[keep].mean(axis=0)
+        lag = np.abs(times[:, None] - times[None])
+        zeta = line.damping_ratio or 0.0
+        decay = 2.0 * np.pi * zeta * line.frequency_hz  # a mode decays alike, whatever its alias
+        envelope = np.exp(-decay * lag)
+        background = [_continuum_covariance(lag, continuum, axis) for axis in range(2)]
+        total = np.full(self.frequency_hz.size, -np.inf)
+        for index, frequency in enumerate(self.frequency_hz):
+            shape = envelope * np.cos(2.0 * np.pi * frequency * lag)
+            for scale in (1.0, 2.0):
+                value = sum(
+                    _gaussian(
+                        background[axis] + scale * line.covariance[axis, axis] * shape,
+                        motion[:, axis],
+                    )
+                    for axis in range(2)
+                )
+                total[index] = max(total[index], value)
+        return total
 
 
 @dataclass(frozen=True)
@@ -59,7 +143,7 @@ class AliasDecision:
     @classmethod
     def of(
         cls,
-        candidates: _Candidates,
+        candidates: AliasCandidates,
         *,
         exposure_s: float | None = None,
         evidence: Mapping[str, FloatArray | None] | None = None,
@@ -88,21 +172,6 @@ def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> Floa
     return np.asarray(np.abs(true - rate_hz * np.round(true / rate_hz)))
 
 
-def alias_candidates(
-    apparent_hz: float, cadence_s: float, highest_hz: float = const.ALIAS_HIGHEST_HZ
-) -> _Candidates:
-    """Return every frequency up to a limit that shows at apparent_hz.
-
-    `highest_hz`: the apparent frequency itself is always a candidate.
-    """
-    rate = 1.0 / cadence_s
-    folds = product(range(1, int(highest_hz / rate) + 2), (-1, 1))
-    rows = [(order * rate + sign * apparent_hz, order, sign) for order, sign in folds]
-    rows = [(apparent_hz, 0, 1), *(row for row in rows if row[0] <= highest_hz)]
-    frequency, order, sign = np.array(sorted(rows), dtype=np.float64).T
-    return _Candidates(frequency, order.astype(np.int64), sign.astype(np.int64))
-
-
 def _exposure_log_odds(candidates_hz: FloatArray, exposure_s: float | None) -> FloatArray:
     """Return the weak evidence of the exposure: log of sinc^2(nu tau).
 
@@ -113,66 +182,6 @@ def _exposure_log_odds(candidates_hz: FloatArray, exposure_s: float | None) -> F
         return np.zeros(candidates_hz.size)
     left = np.abs(np.sinc(candidates_hz * exposure_s))
     return np.asarray(2.0 * np.log(np.maximum(left, const.ALIAS_SMALLEST_LEFT)))
-
-
-def row_time_log_odds(
-    x: FloatArray,
-    y: FloatArray,
-    row_time_s: FloatArray,
-    cadence_s: float,
-    line: LineFit,
-    continuum: Continuum,
-    candidates: _Candidates,
-    *,
-    row_order_known: bool = True,
-) -> FloatArray:
-    """Return the log likelihood of each candidate from stars on different rows.
-
-    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
-    line. `row_time_s` (n_stars,): mean delay of each star's row. `row_order_known`: false: both
-    directions of read-out are allowed for, which leaves nu and its mirror image k fs - nu harder to
-    tell apart.
-    """
-    directions = (1.0,) if row_order_known else (1.0, -1.0)
-    values = []
-    for direction in directions:
-        spectra = _array_spectra(x, y, cadence_s, line, continuum, direction * row_time_s)
-        signs = zip(candidates.order, candidates.sign, strict=True)
-        values.append([_shared_log_likelihood(spectra, *sign) for sign in signs])
-    return np.asarray(np.logaddexp.reduce(np.array(values), axis=0) - np.log(len(directions)))
-
-
-def time_stamp_log_odds(
-    time_s: FloatArray,
-    motion_xy: FloatArray,
-    line: LineFit,
-    continuum: Continuum,
-    candidates_hz: FloatArray,
-) -> FloatArray:
-    """Return the log likelihood of each candidate from the unevenness of hardware time stamps.
-
-    `time_s` (n,): true times of the frames' middles. `motion_xy` (n, 2): in the unit of the line;
-    rows with NaN are left out. `candidates_hz` (c,).
-
-    Gaussian process at the true times, continuum plus mode; the line's variance is refitted on a
-    coarse grid, because uneven sampling leaks a true line away from its alias.
-    """
-    keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[: const.ALIAS_EXACT_SAMPLES]
-    times = time_s[keep]
-    motion = motion_xy[keep] - motion_xy[keep].mean(axis=0)
-    lag = np.abs(times[:, None] - times[None])
-    zeta = line.damping_ratio or 0.0
-    decay = 2.0 * np.pi * zeta * line.frequency_hz  # a mode decays alike, whatever its alias
-    envelope = np.exp(-decay * lag)
-    background = [_continuum_covariance(lag, continuum, axis) for axis in range(2)]
-    total = np.full(candidates_hz.size, -np.inf)
-    for index, frequency in enumerate(candidates_hz):
-        shape = envelope * np.cos(2.0 * np.pi * frequency * lag)
-        for scale in (1.0, 2.0):
-            own = scale * np.diag(line.covariance)
-            value = sum(_gaussian(background[k] + own[k] * shape, motion[:, k]) for k in range(2))
-            total[index] = max(total[index], value)
-    return total
 
 
 def _continuum_covariance(lag: FloatArray, continuum: Continuum, axis: int) -> FloatArray:

@@ -37,7 +37,7 @@ class MotionEvent:
 
 
 @dataclass(frozen=True)
-class _EventSearch:
+class MotionEvents:
     """Events, the frames they touch, and what would have been seen."""
 
     events: tuple[MotionEvent, ...]
@@ -51,67 +51,72 @@ class _EventSearch:
     energy: float
     energy_affected: float
 
+    @staticmethod
+    def fewest_frames(cadence_s: float) -> int:
+        """Return how many frames a record needs in which events are looked for."""
+        return 2 * _onset_frames(cadence_s)
 
-def fewest_for_events(cadence_s: float) -> int:
-    """Return how many frames a record needs in which events are looked for."""
-    return 2 * _onset_frames(cadence_s)
+    @classmethod
+    def find(
+        cls,
+        time_s: FloatArray,
+        motion_xy: FloatArray,
+        cadence_s: float,
+        *,
+        real: BoolArray | None = None,
+        false_alarm: float = const.EVENT_FALSE_ALARM,
+    ) -> MotionEvents:
+        """Find shocks, rows of shocks and gusts in the shared motion.
+
+        `time_s` (n,): regular grid, at least `fewest_frames` long. `motion_xy` (n, 2): without NaN.
+        `real` (n,): false where a sample was filled in. `false_alarm`: probability, at most, that
+        steady motion shows an event in this record.
+
+        Two views are searched: displacement faster than 1 Hz, and its change from frame to frame,
+        in which the slow air is nearly gone. An event is where the mean square of either over 0.12
+        s passes the larger of ten times its typical value and `_steady_threshold`, both of some
+        five minutes about it; stretches less than half a second apart are one event.
+        """
+        real = np.ones(len(time_s), dtype=bool) if real is None else real
+        short = _onset_frames(cadence_s)
+        motion_xy = remove_trend(motion_xy)  # no running mean follows its ends
+        fast = fast_part(motion_xy, cadence_s, const.EVENT_LOWEST_HZ)
+        change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
+        windows = 2 * len(motion_xy) / short
+        views = [
+            _over_threshold(view, short, cadence_s, windows, false_alarm) for view in (fast, change)
+        ]
+        local, each = (np.maximum(*pair) for pair in list(zip(*views, strict=True))[:2])
+        found = [
+            _trimmed(each, first, last, short)
+            for first, last in _joined(
+                runs(local > const.EVENT_FOLLOWED_TO), round(const.ONSET_GAP_S / cadence_s)
+            )
+            if local[first:last].max() >= 1.0
+        ]
+        affected = np.zeros(len(fast), dtype=bool)
+        for first, last in found:
+            affected[first:last] = True
+        onsets = _beginnings(each, cadence_s) if found else np.zeros(0, dtype=np.int64)
+        noise = np.cov(fast[~affected].T) if (~affected).sum() > short else np.cov(fast.T)
+        events = tuple(
+            _event(time_s, fast, real, first, last, cadence_s, onsets, noise)
+            for first, last in found
+        )
+        affected &= real
+        energy = (fast**2).sum(axis=1)
+        return cls(
+            events,
+            affected,
+            smallest_peak=float(np.sqrt(2.0 * views[0][2].max())),
+            window_s=short * cadence_s,
+            energy=float(energy[real].sum()),
+            energy_affected=float(energy[affected].sum()),
+        )
 
 
 def _onset_frames(cadence_s: float) -> int:
     return max(3, round(const.ONSET_SHORT_S / cadence_s))
-
-
-def find_events(
-    time_s: FloatArray,
-    motion_xy: FloatArray,
-    cadence_s: float,
-    *,
-    real: BoolArray | None = None,
-    false_alarm: float = const.EVENT_FALSE_ALARM,
-) -> _EventSearch:
-    """Find shocks, rows of shocks and gusts in the shared motion.
-
-    `time_s` (n,): regular grid, at least `fewest_for_events` long. `motion_xy` (n, 2): without NaN.
-    `real` (n,): false where a sample was filled in. `false_alarm`: probability, at most, that
-    steady motion shows an event in this record.
-
-    Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
-    which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
-    passes the larger of ten times its typical value and `_steady_threshold`, both of some five
-    minutes about it; stretches less than half a second apart are one event.
-    """
-    real = np.ones(len(time_s), dtype=bool) if real is None else real
-    short = _onset_frames(cadence_s)
-    motion_xy = remove_trend(motion_xy)  # no running mean follows its ends
-    fast = fast_part(motion_xy, cadence_s, const.EVENT_LOWEST_HZ)
-    change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
-    windows = 2 * len(motion_xy) / short
-    views = [
-        _over_threshold(view, short, cadence_s, windows, false_alarm) for view in (fast, change)
-    ]
-    local, each = (np.maximum(*pair) for pair in list(zip(*views, strict=True))[:2])
-    loud = _joined(runs(local > const.EVENT_FOLLOWED_TO), round(const.ONSET_GAP_S / cadence_s))
-    found = [
-        _trimmed(each, first, last, short) for first, last in loud if local[first:last].max() >= 1.0
-    ]
-    affected = np.zeros(len(fast), dtype=bool)
-    for first, last in found:
-        affected[first:last] = True
-    onsets = _beginnings(each, cadence_s) if found else np.zeros(0, dtype=np.int64)
-    noise = np.cov(fast[~affected].T) if (~affected).sum() > short else np.cov(fast.T)
-    events = tuple(
-        _event(time_s, fast, real, first, last, cadence_s, onsets, noise) for first, last in found
-    )
-    affected &= real
-    energy = (fast**2).sum(axis=1)
-    return _EventSearch(
-        events,
-        affected,
-        smallest_peak=float(np.sqrt(2.0 * views[0][2].max())),
-        window_s=short * cadence_s,
-        energy=float(energy[real].sum()),
-        energy_affected=float(energy[affected].sum()),
-    )
 
 
 def _over_threshold(

@@ -20,10 +20,6 @@ from blursplit.spectra.modes import (
     Mode,
     Pair,
     Spread,
-    describe,
-    fit_modes,
-    mode_spreads,
-    realised_covariance,
     whittle,
 )
 from blursplit.spectra.periodogram import (
@@ -33,8 +29,6 @@ from blursplit.spectra.periodogram import (
     Excess,
     FreeContinuum,
     Periodogram,
-    density_matrix,
-    fit_log_spline,
 )
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -194,10 +188,9 @@ def _continuum_fit(
     lines = _projected(modes_density)
     return np.stack(
         [
-            fit_log_spline(
+            search.basis.fit(
                 periodogram.along(angle),
                 lines[k],
-                search.basis,
                 weight=periodogram.weight,
                 shape=periodogram.shape,
                 clip=clip,
@@ -218,7 +211,7 @@ def _settle(
     periodogram = search.periodogram
     lines = _sum_of(periodogram, modes) if modes_density is None else modes_density
     coefficients = _continuum_fit(search, lines, np.inf, start)
-    total = density_matrix(np.exp(search.basis.matrix @ coefficients.T)) + lines
+    total = search.basis.density(coefficients) + lines
     value = whittle(periodogram.power[1:], total[1:], periodogram.weight)
     return _State(modes, coefficients, value)
 
@@ -239,7 +232,7 @@ def _refined(search: _Search, current: _State, index: int) -> _State:
         modes = list(current.modes)
         group = _neighbours(search.periodogram, modes, index)
         rest = _rest(search, current, group)
-        fitted, _ = fit_modes(search.periodogram, rest, [modes[k] for k in group])
+        fitted, _ = Mode.fit(search.periodogram, rest, [modes[k] for k in group])
         for k, mode in zip(group, fitted, strict=True):
             modes[k] = mode
         before = current.log_likelihood
@@ -256,7 +249,7 @@ def _rest(search: _Search, state: _State, group: list[int]) -> FloatArray:
 
 
 def _free(search: _Search, state: _State) -> FreeContinuum:
-    density = density_matrix(np.exp(search.basis.matrix @ state.coefficients.T))
+    density = search.basis.density(state.coefficients)
     return FreeContinuum(search.basis, density)
 
 
@@ -365,10 +358,10 @@ def _parted(search: _Search, state: _State, index: int) -> _State | None:
     if not _is_resolved(periodogram, mode):
         return None
     rest = _rest(search, state, [index])
-    alone = fit_modes(periodogram, rest, [mode])[1]
+    alone = Mode.fit(periodogram, rest, [mode])[1]
     best, best_gain = None, const.LINE_CLOSE_GAIN
     for pair in _pairs(mode, half):
-        fitted, value = fit_modes(periodogram, rest, pair, like=[mode])
+        fitted, value = Mode.fit(periodogram, rest, pair, like=[mode])
         if 2.0 * (value - alone) > best_gain:
             best, best_gain = fitted, 2.0 * (value - alone)
     if best is None:
@@ -436,7 +429,7 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
     rest = _rest(search, state, [index])
-    held = realised_covariance(periodogram, rest, mode)[0]
+    held = mode.realised_covariance(periodogram, rest)[0]
     is_large = np.trace(held) >= const.LINE_LEAST_BROAD_SHARE**2 * total
     contrast = mode.contrast(periodogram, rest)
     is_low = contrast < const.LINE_LOWEST_CONTRAST
@@ -549,7 +542,7 @@ def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple
     lines = []
     for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
         rest, spread = _rest(search, state, [k]), _spread(search, state, k)
-        lines.append(describe(search.periodogram, rest, mode, spread, chance))
+        lines.append(LineFit.of(search.periodogram, rest, mode, spread, chance))
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
 
 
@@ -561,7 +554,7 @@ def _spread(search: _Search, state: _State, index: int) -> Spread:
     group = _neighbours(periodogram, state.modes, index)
     near = [state.modes[j] for j in group]
     rest = _rest(search, state, group)
-    return mode_spreads(periodogram, rest, near, _free(search, state))[0]
+    return Mode.spreads(periodogram, rest, near, _free(search, state))[0]
 
 
 def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Excess | None:

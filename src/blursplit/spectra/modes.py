@@ -48,6 +48,81 @@ class Mode:
         own = self.density(periodogram)[peak]
         return float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
 
+    def realised_covariance(
+        self, periodogram: Periodogram, rest: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the covariance of the mode's motion in this record, and its standard error.
+
+        `rest` (m, 2, 2): everything but the mode.
+
+        Returns `covariance`, `sigma` (2, 2).
+
+        Each bin's mode amplitude given the data is Gaussian with mean S_m S^-1 d and covariance
+        V = S_m - S_m S^-1 S_m; the realised power is the sum of mean^2 + V. A record holds a few
+        correlation times of a lightly damped mode, so this is far better known than the variance of
+        the process behind it.
+        """
+        shape = periodogram.mode_density(self.frequency_hz, self.damping_ratio, plain=True)
+        own = np.maximum(shape, 0.0)[:, None, None] * self.covariance
+        gain = own @ np.linalg.inv(own + rest)
+        mean = gain @ periodogram.plain @ np.swapaxes(gain, 1, 2)
+        left = own - gain @ own
+        step = 1.0 / periodogram.duration_s
+        # bins of stretches averaged together hold weight * (taper factor) independent values
+        values = max(periodogram.weight, 1.0)
+        covariance = (mean + left).sum(axis=0) * step
+        mean_d, left_d = (np.diagonal(part, axis1=1, axis2=2) for part in (mean, left))
+        product = mean_d[:, :, None] * left_d[:, None, :]
+        cross = 2.0 * mean * left
+        scatter = (product + np.swapaxes(product, 1, 2) + cross) / 2.0
+        scatter = scatter + (left_d[:, :, None] * left_d[:, None, :] + left**2) / 2.0
+        sigma = np.sqrt(np.maximum(scatter.sum(axis=0), 0.0) / values) * step
+        return covariance, sigma
+
+    @staticmethod
+    def fit(
+        periodogram: Periodogram,
+        rest: FloatArray,
+        starts: list[Mode],
+        like: list[Mode] | None = None,
+    ) -> tuple[list[Mode], float]:
+        """Fit a group of neighbouring modes at once.
+
+        `rest` (m, 2, 2): expected density of everything else: continuum and the other modes.
+        `like`: modes whose window is taken, so that fits of different starts can be compared.
+
+        Returns `modes`; `log_likelihood`: in the window.
+        """
+        window = _window(periodogram, like or starts)
+        group = _Group(periodogram, window, rest, starts)
+        first = group.packed()
+        bounds = [b for start in starts for b in _bounds(start, periodogram)]
+        found = _minimised(group.cost, first, bounds, 80)
+        vector = found.x if found.fun <= group.cost(first)[0] else first
+        return group.modes(vector), -float(group.cost(vector)[0])
+
+    @staticmethod
+    def spreads(
+        periodogram: Periodogram,
+        rest: FloatArray,
+        modes: list[Mode],
+        free: FreeContinuum | None = None,
+    ) -> list[Spread]:
+        """Return standard errors of neighbouring modes from the expected information.
+
+        `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the
+        rest is known.
+        """
+        group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
+        vector = group.packed(floor=False)
+        steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
+        inverse = _covariance(group, vector, steps)
+        sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
+        return [
+            Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
+            for k, start in enumerate(group.starts)
+        ]
+
 
 def whittle(power: FloatArray, model: FloatArray, weight: float) -> float:
     """Return the log likelihood of a two-axis periodogram, up to a constant.
@@ -73,25 +148,6 @@ def _whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple
     trace = measured[:, 0, 0] + measured[:, 1, 1]
     value = -weight * float(np.sum(np.log(determinant) + trace))
     return value, np.asarray(weight * (measured @ inverse - inverse))
-
-
-def fit_modes(
-    periodogram: Periodogram, rest: FloatArray, starts: list[Mode], like: list[Mode] | None = None
-) -> tuple[list[Mode], float]:
-    """Fit a group of neighbouring modes at once.
-
-    `rest` (m, 2, 2): expected density of everything else: continuum and the other modes. `like`:
-    modes whose window is taken, so that fits of different starts can be compared.
-
-    Returns `modes`; `log_likelihood`: in the window.
-    """
-    window = _window(periodogram, like or starts)
-    group = _Group(periodogram, window, rest, starts)
-    first = group.packed()
-    bounds = [b for start in starts for b in _bounds(start, periodogram)]
-    found = _minimised(group.cost, first, bounds, 80)
-    vector = found.x if found.fun <= group.cost(first)[0] else first
-    return group.modes(vector), -float(group.cost(vector)[0])
 
 
 def _minimised(
@@ -361,38 +417,6 @@ def _direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode)
     return float(np.rad2deg(1.0 / np.sqrt(max(curvature, 0.1))))
 
 
-def realised_covariance(
-    periodogram: Periodogram, rest: FloatArray, mode: Mode
-) -> tuple[FloatArray, FloatArray]:
-    """Return the covariance of the mode's motion in this record, and its standard error.
-
-    `rest` (m, 2, 2): everything but the mode.
-
-    Returns `covariance`, `sigma` (2, 2).
-
-    Each bin's mode amplitude given the data is Gaussian with mean S_m S^-1 d and covariance
-    V = S_m - S_m S^-1 S_m; the realised power is the sum of mean^2 + V. A record holds a few
-    correlation times of a lightly damped mode, so this is far better known than the variance of
-    the process behind it.
-    """
-    shape = periodogram.mode_density(mode.frequency_hz, mode.damping_ratio, plain=True)
-    own = np.maximum(shape, 0.0)[:, None, None] * mode.covariance
-    gain = own @ np.linalg.inv(own + rest)
-    mean = gain @ periodogram.plain @ np.swapaxes(gain, 1, 2)
-    left = own - gain @ own
-    step = 1.0 / periodogram.duration_s
-    # bins of stretches averaged together hold weight * (taper factor) independent values
-    values = max(periodogram.weight, 1.0)
-    covariance = (mean + left).sum(axis=0) * step
-    mean_d, left_d = (np.diagonal(part, axis1=1, axis2=2) for part in (mean, left))
-    product = mean_d[:, :, None] * left_d[:, None, :]
-    cross = 2.0 * mean * left
-    scatter = (product + np.swapaxes(product, 1, 2) + cross) / 2.0
-    scatter = scatter + (left_d[:, :, None] * left_d[:, None, :] + left**2) / 2.0
-    sigma = np.sqrt(np.maximum(scatter.sum(axis=0), 0.0) / values) * step
-    return covariance, sigma
-
-
 def _window(periodogram: Periodogram, modes: list[Mode]) -> slice:
     """Bins that say something about these modes: twenty widths around them."""
     low, high = np.inf, 0.0
@@ -410,25 +434,6 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     width = max(start.damping_ratio, 2.0 / (periodogram.duration_s * start.frequency_hz))
     reach = 100.0 * min(3.0 * width, 0.2)
     return [(-reach, reach), _LOG_DAMPING, *[(-8.0, 8.0)] * 3]
-
-
-def mode_spreads(
-    periodogram: Periodogram, rest: FloatArray, modes: list[Mode], free: FreeContinuum | None = None
-) -> list[Spread]:
-    """Return standard errors of neighbouring modes from the expected information.
-
-    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the rest is
-    known.
-    """
-    group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
-    vector = group.packed(floor=False)
-    steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
-    inverse = _covariance(group, vector, steps)
-    sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
-    return [
-        Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
-        for k, start in enumerate(group.starts)
-    ]
 
 
 @dataclass(frozen=True)
@@ -476,44 +481,44 @@ class LineFit:
             return None
         return (self.damping_high - self.damping_low) / 2.0
 
+    @classmethod
+    def of(
+        cls, periodogram: Periodogram, rest: FloatArray, mode: Mode, spread: Spread, chance: float
+    ) -> LineFit:
+        """Return the line that a fitted mode is, with intervals.
 
-def describe(
-    periodogram: Periodogram, rest: FloatArray, mode: Mode, spread: Spread, chance: float
-) -> LineFit:
-    """Turn a fitted mode into a line with intervals.
-
-    `rest` (m, 2, 2): expected density of everything else. `chance`: false-alarm probability.
-    """
-    frequency_sigma = spread.frequency_hz
-    mode, low, high, kind = _damping(periodogram, rest, mode, spread)
-    covariance, sigma = realised_covariance(periodogram, rest, mode)
-    sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
-    sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
-    angle, angle_sigma, ratio = principal_axes(covariance, sigma)
-    # a doubt of the size alone turns no axis
-    size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
-    sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
-    angle_sigma = float(np.hypot(angle_sigma, _direction_sigma_deg(periodogram, rest, mode)))
-    resolution = 2.0 / periodogram.duration_s
-    width = 2.0 * mode.damping_ratio * mode.frequency_hz
-    reach = max(2.0 * width, resolution)
-    return LineFit(
-        mode.frequency_hz,
-        max(frequency_sigma, 1e-3 / periodogram.duration_s),
-        None if kind == "steady" else mode.damping_ratio,
-        low,
-        high,
-        kind,
-        covariance,
-        sigma,
-        angle,
-        min(angle_sigma, const.UNKNOWN_DIRECTION_DEG),
-        ratio,
-        chance,
-        (mode.frequency_hz - reach, mode.frequency_hz + reach),
-        mode.density(periodogram),
-        1.0 / periodogram.duration_s,
-    )
+        `rest` (m, 2, 2): expected density of everything else. `chance`: false-alarm probability.
+        """
+        frequency_sigma = spread.frequency_hz
+        mode, low, high, kind = _damping(periodogram, rest, mode, spread)
+        covariance, sigma = mode.realised_covariance(periodogram, rest)
+        sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
+        sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
+        angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+        # a doubt of the size alone turns no axis
+        size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+        sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
+        angle_sigma = float(np.hypot(angle_sigma, _direction_sigma_deg(periodogram, rest, mode)))
+        resolution = 2.0 / periodogram.duration_s
+        width = 2.0 * mode.damping_ratio * mode.frequency_hz
+        reach = max(2.0 * width, resolution)
+        return cls(
+            mode.frequency_hz,
+            max(frequency_sigma, 1e-3 / periodogram.duration_s),
+            None if kind == "steady" else mode.damping_ratio,
+            low,
+            high,
+            kind,
+            covariance,
+            sigma,
+            angle,
+            min(angle_sigma, const.UNKNOWN_DIRECTION_DEG),
+            ratio,
+            chance,
+            (mode.frequency_hz - reach, mode.frequency_hz + reach),
+            mode.density(periodogram),
+            1.0 / periodogram.duration_s,
+        )
 
 
 def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
@@ -564,7 +569,7 @@ def _damping_doubt(
     ends = []
     for zeta in (max(low, mode.damping_ratio * np.exp(-spread.log_damping), 1e-6), high):
         other = Mode(mode.frequency_hz, float(min(zeta, 0.3)), mode.covariance)
-        ends.append(realised_covariance(periodogram, rest, other)[0])
+        ends.append(other.realised_covariance(periodogram, rest)[0])
     return np.asarray(np.abs(ends[1] - ends[0]) / 2.0)
 
 

@@ -391,6 +391,48 @@ class Basis:
         clipped = np.clip(frequency_hz, inner[0], frequency_hz[-1])
         return cls(knots, _spline_matrix(knots, _place(clipped, nyquist_hz)))
 
+    def density(self, coefficients: FloatArray) -> FloatArray:
+        """Return the (x, y) density matrix of coefficients (4, p), shape (m, 2, 2)."""
+        return _density_matrix(np.exp(self.matrix @ coefficients.T))
+
+    def fit(
+        self,
+        power: FloatArray,
+        lines: FloatArray,
+        *,
+        weight: float,
+        shape: float,
+        clip: float = np.inf,
+        start: FloatArray | None = None,
+    ) -> FloatArray:
+        """Return the coefficients of exp(spline) + lines, fitted by Whittle's likelihood, (p,).
+
+        `power` (m,): periodogram. `lines` (m,): known part of its expectation. `weight`, `shape`:
+        as in `Periodogram`. `clip`: ratio of power to model above which a bin counts no more; with
+        a finite value narrow peaks cannot lift the continuum, and the clipped mean is corrected
+        for. `start` (p,).
+        """
+        matrix = self.matrix
+        level = _clipped_mean(shape, clip)
+        theta = _first_guess(power, matrix) if start is None else start.copy()
+        penalty = _curvature_penalty(matrix.shape[1])
+        low_bins = self.matrix.shape[0]
+        use = np.ones(low_bins)
+        use[:1] = 0.0  # the trend removed from the record took this bin's power
+        for _ in range(40):
+            continuum = np.exp(np.clip(matrix @ theta, -600, 600))
+            model = continuum + lines
+            ratio = np.minimum(power / model, clip) / level
+            part = continuum / model * use * weight
+            gradient = matrix.T @ (part * (ratio - 1.0)) - penalty @ theta
+            hessian = (matrix * (part * continuum / model)[:, None]).T @ matrix + penalty
+            step = np.linalg.solve(hessian + 1e-9 * np.eye(theta.size), gradient)
+            step = np.clip(step, -1.5, 1.5)
+            theta = theta + step
+            if np.max(np.abs(step)) < 1e-3:  # noqa: PLR2004 - a thousandth of the density
+                break
+        return theta
+
 
 @dataclass(frozen=True)
 class Continuum:
@@ -413,10 +455,10 @@ class Continuum:
         """Return the density matrix of (x, y), shape (m, 2, 2), unit^2/Hz."""
         inside = np.clip(frequency_hz, self.low_hz, self.high_hz)
         basis = _spline_matrix(self.knots, _place(inside, self.nyquist_hz))
-        return density_matrix(np.exp(basis @ self.coefficients.T))
+        return _density_matrix(np.exp(basis @ self.coefficients.T))
 
 
-def density_matrix(projected: FloatArray) -> FloatArray:
+def _density_matrix(projected: FloatArray) -> FloatArray:
     """Return the (x, y) density matrix from densities (m, 4) along 0, 45, 90 and 135 degrees.
 
     Of shape (m, 2, 2), real, positive definite: the coherence of the axes is held below 0.9.
@@ -466,43 +508,6 @@ class FreeContinuum:
         known = known.reshape(size, size)
         known += np.kron(np.eye(3), _curvature_penalty(matrix.shape[1])) + 1e-9 * np.eye(size)
         return np.asarray(shared @ np.linalg.solve(known, shared.T))
-
-
-def fit_log_spline(
-    power: FloatArray,
-    lines: FloatArray,
-    basis: Basis,
-    *,
-    weight: float,
-    shape: float,
-    clip: float = np.inf,
-    start: FloatArray | None = None,
-) -> FloatArray:
-    """Return the coefficients of exp(spline) + lines, fitted by Whittle's likelihood, (p,).
-
-    `power` (m,): periodogram. `lines` (m,): known part of its expectation. `weight`, `shape`: as in
-    `Periodogram`. `clip`: ratio of power to model above which a bin counts no more; with a finite
-    value narrow peaks cannot lift the continuum, and the clipped mean is corrected for. `start`
-    (p,).
-    """
-    matrix = basis.matrix
-    level = _clipped_mean(shape, clip)
-    theta = _first_guess(power, matrix) if start is None else start.copy()
-    penalty = _curvature_penalty(matrix.shape[1])
-    use = np.ones(len(matrix))
-    use[:1] = 0.0  # the trend removed from the record took this bin's power
-    for _ in range(40):
-        continuum = np.exp(np.clip(matrix @ theta, -600, 600))
-        model = continuum + lines
-        ratio = np.minimum(power / model, clip) / level
-        part = continuum / model * use * weight
-        gradient = matrix.T @ (part * (ratio - 1.0)) - penalty @ theta
-        hessian = (matrix * (part * continuum / model)[:, None]).T @ matrix + penalty
-        step = np.linalg.solve(hessian + 1e-9 * np.eye(theta.size), gradient).clip(-1.5, 1.5)
-        theta = theta + step
-        if np.max(np.abs(step)) < 1e-3:  # noqa: PLR2004 - a thousandth of the density
-            break
-    return theta
 
 
 def _clipped_mean(shape: float, clip: float) -> float:

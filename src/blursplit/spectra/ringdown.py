@@ -84,41 +84,47 @@ class Tap:
     # modes' amplitudes are those of that moment, the peak is then the largest displacement.
     free_after_s: float = 0.0
 
+    @classmethod
+    def find(
+        cls,
+        time_s: FloatArray,
+        motion_xy: FloatArray,
+        cadence_s: float,
+        *,
+        settle_amplitude: float,
+        rng: np.random.Generator,
+    ) -> tuple[list[Tap], float]:
+        """Find the taps of a record and fit the ring-downs after them.
 
-def measure_ringdown(
-    time_s: FloatArray,
-    motion_xy: FloatArray,
-    cadence_s: float,
-    *,
-    settle_amplitude: float,
-    rng: np.random.Generator,
-) -> tuple[list[Tap], float]:
-    """Find the taps of a record and fit the ring-downs after them.
+        `time_s` (n,): regular grid. `motion_xy` (n, 2): shared motion, without NaN.
+        `settle_amplitude`: in the unit of the motion. `rng`: for the intervals of derived times.
 
-    `time_s` (n,): regular grid. `motion_xy` (n, 2): shared motion, without NaN. `settle_amplitude`:
-    in the unit of the motion. `rng`: for the intervals of derived times.
+        Returns `taps`; `quiet_rms`: one-axis, of the motion without taps, slow part included.
+        """
+        fast = fast_part(motion_xy, cadence_s, const.RING_LOWEST_HZ)
+        onsets = find_onsets(motion_xy, cadence_s)
+        quiet = _quiet(motion_xy, fast, onsets, cadence_s)
+        noise = _noise_density(fast, onsets, cadence_s)
+        taps = []
+        for index, start in enumerate(onsets):
+            stop = onsets[index + 1] if index + 1 < len(onsets) else len(fast)
+            stop = min(stop, start + int(const.RING_LONGEST_S / cadence_s))
+            if (stop - start) * cadence_s < const.RING_SHORTEST_S:
+                continue
+            part = motion_xy[start:stop]
+            free, rings = _fit_free_decay(part, cadence_s, noise)
+            tap = _describe(
+                float(time_s[start]), part[free:], rings, cadence_s, settle_amplitude, quiet, rng
+            )
+            if free > 0 and rings:
+                tap = _started_earlier(tap, free * cadence_s, fast[start : start + free], quiet)
+            taps.append(tap)
+        return taps, quiet
 
-    Returns `taps`; `quiet_rms`: one-axis, of the motion without taps, slow part included.
-    """
-    fast = fast_part(motion_xy, cadence_s, const.RING_LOWEST_HZ)
-    onsets = find_onsets(motion_xy, cadence_s)
-    quiet = _quiet(motion_xy, fast, onsets, cadence_s)
-    noise = _noise_density(fast, onsets, cadence_s)
-    taps = []
-    for index, start in enumerate(onsets):
-        stop = onsets[index + 1] if index + 1 < len(onsets) else len(fast)
-        stop = min(stop, start + int(const.RING_LONGEST_S / cadence_s))
-        if (stop - start) * cadence_s < const.RING_SHORTEST_S:
-            continue
-        part = motion_xy[start:stop]
-        free, rings = _fit_free_decay(part, cadence_s, noise)
-        tap = _describe(
-            float(time_s[start]), part[free:], rings, cadence_s, settle_amplitude, quiet, rng
-        )
-        if free > 0 and rings:
-            tap = _started_earlier(tap, free * cadence_s, fast[start : start + free], quiet)
-        taps.append(tap)
-    return taps, quiet
+    @property
+    def third_harmonic(self) -> Ring | None:
+        """A smaller mode at three times another's frequency, None where there is none."""
+        return _third_harmonic(self.rings)
 
 
 def _settling_time(rings: tuple[Ring, ...], level: float) -> float:
@@ -251,13 +257,13 @@ def _fit_free_decay(
         for k, (start, rings) in enumerate(fits)
         if k == len(fits) - 1
         or (
-            third_harmonic(rings) is None
+            _third_harmonic(rings) is None
             and all(_agree(rings, late, (at - start) * cadence_s) for at, late in fits[k + 1 :])
         )
     )
 
 
-def third_harmonic(rings: tuple[Ring, ...]) -> Ring | None:
+def _third_harmonic(rings: tuple[Ring, ...]) -> Ring | None:
     """Return a smaller mode at three times another's frequency, or None.
 
     Motion whose largest part is cut off has it; that modes of a structure lie so is rare.

@@ -11,9 +11,9 @@ from pydantic import Field
 from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.result import Document, Part, Remark
-from blursplit.spectra.aliases import alias_candidates
+from blursplit.spectra.aliases import AliasCandidates
 from blursplit.spectra.densities import regular_grid, segment_slices
-from blursplit.spectra.ringdown import Interval, Ring, Tap, measure_ringdown, third_harmonic
+from blursplit.spectra.ringdown import Interval, Ring, Tap
 from blursplit.types import FloatArray, IntArray
 
 TAP_SCHEMA = "blursplit-tap/1"
@@ -176,7 +176,7 @@ class TapResult(Document):
             grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
             lost += filled.tolist()
             times = time_s[part][0] + np.arange(len(grid)) * cadence_s
-            found = measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng)
+            found = Tap.find(times, grid, cadence_s, settle_amplitude=level, rng=rng)
             taps += found[0]
             quiet.append(found[1])
         warnings = []
@@ -232,7 +232,7 @@ def _doubts(
     if late:
         taps_s, late_s = zip(*((tap.time_s, tap.free_after_s) for tap in late), strict=True)
         doubts.append(Remark.of("tap-not-free", taps_s=list(taps_s), late_s=list(late_s)))
-    cut = [tap.time_s for tap in taps if third_harmonic(tap.rings) is not None]
+    cut = [tap.time_s for tap in taps if tap.third_harmonic is not None]
     if cut:
         doubts.append(Remark.of("tap-cut-off", taps_s=cut))
     if len(taps) == 1 and modes:
@@ -302,7 +302,7 @@ def _mode(
     mode: _RingMode, sequence: TapSequence, scale: float | None, growth: tuple[float, float] | None
 ) -> TapMode:
     apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
-    candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz
+    candidates = AliasCandidates.of(apparent, sequence.cadence_s).frequency_hz
     # what decays is measured; its ratio to the frequency depends on which frequency it is
     ratios = mode.damping_ratio.value * apparent / candidates
     left = np.abs(np.sinc(candidates * (sequence.frame_exposure_s or 0.0)))

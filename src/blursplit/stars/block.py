@@ -21,16 +21,14 @@ from blursplit.stars.centroid import (
     WindowSetup,
     kernel_window,
     measure_centroids,
-    measure_windowed,
 )
 from blursplit.stars.pixels import (
+    RayHits,
     background_variance,
     border_places,
     brightest_near,
     complete_sky,
     fill_gaps,
-    find_flank_hits,
-    find_spikes,
     measure_sky,
     peaks_and_excess,
 )
@@ -321,13 +319,13 @@ class Block:
             voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
             block.put(rows, _measure_at(source, begin, *voted, setup, keep))
         off = block.x - x_px, block.y - y_px
-        hit, doubtful = find_spikes(
+        rays = RayHits.find(
             block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
         )
-        if doubtful.any():
-            usual = block.alive & ~hit & ~doubtful
-            hit |= find_flank_hits(block.stamps, block.flux, block.excess_noise, doubtful, usual)
-        block.spiked[:] = hit
+        block.spiked[:] = rays.hit
+        if rays.doubtful.any():
+            usual = block.alive & ~rays.hit & ~rays.doubtful
+            block.spiked |= rays.on_flanks(block.stamps, block.flux, block.excess_noise, usual)
         return block
 
 
@@ -533,7 +531,9 @@ def _fill_and_measure(
             few = holed[left]
             start = {"start_x_px": at_x[few], "start_y_px": at_y[few]}
             window = setup.window_px
-            found = measure_windowed(whole[left], sky[few], window, **start, reach_px=reach_px)
+            found = WindowedShapes.measure(
+                whole[left], sky[few], window, **start, reach_px=reach_px
+            )
             shapes = shapes.replaced(few, found)
             left = left[np.isnan(found.x_px)]
     return whole, holed, shapes

@@ -13,7 +13,7 @@ from blursplit.frames import Sequence
 from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
-from blursplit.stars.robust import masked_columns, masked_median, median_of
+from blursplit.stars.robust import masked_median, median_of
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -354,7 +354,7 @@ def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArra
     if order is None:
         notes.append(("row-order-assumed", {}))
     row = sequence.source.shape[0] - 1 - y_px if order == "last-row-first" else y_px
-    middle = np.broadcast_to(masked_columns(row, np.isfinite(row)), row.shape)
+    middle = np.broadcast_to(masked_median(row, np.isfinite(row), axis=0), row.shape)
     return np.where(np.isfinite(row), row, middle) * row_s
 
 
@@ -398,8 +398,8 @@ def _describe(
 def _describe_width(width_px: FloatArray, notes: Notes) -> None:
     fifth = max(len(width_px) // 5, 1)
     known = np.isfinite(width_px)
-    first = masked_columns(width_px[:fifth], known[:fifth])
-    last = masked_columns(width_px[-fifth:], known[-fifth:])
+    first = masked_median(width_px[:fifth], known[:fifth], axis=0)
+    last = masked_median(width_px[-fifth:], known[-fifth:], axis=0)
     both = np.isfinite(first) & np.isfinite(last)
     if not both.any():
         return

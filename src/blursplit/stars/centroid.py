@@ -74,6 +74,44 @@ class WindowedShapes:
         return 2.0 * self.xy_px2 / (self.xx_px2 + self.yy_px2)
 
     @classmethod
+    def measure(
+        cls,
+        stamps_adu: ImageArray,
+        sky_adu: FloatArray,
+        window_px: float,
+        *,
+        start_x_px: FloatArray | None = None,
+        start_y_px: FloatArray | None = None,
+        reach_px: float | None = None,
+    ) -> WindowedShapes:
+        """Return centroids and shapes of a stack of stamps under a Gaussian window.
+
+        `stamps_adu` (m, size, size): stamps with their sky; a stamp with NaN gives NaN (see
+        `fill_gaps`). `sky_adu` (m,): sky level. `window_px`: sigma of the window, 1.5 times the
+        star's own. `start_x_px`, `start_y_px` (m,): where the iteration starts; the stamp's centre
+        by default. `reach_px`: how far from the stamp's centre, along x or y, a star is looked for:
+        the less, the faster. All of the stamp by default.
+
+        Returns: NaN where the iteration leaves its reach, finds no light or does not converge.
+
+        For a star of sigma s the windowed mean sees a fraction w^2 / (w^2 + s^2) of an offset, so
+        the first step is divided by it for the s = w / 1.5 of the run. Later steps are Newton's,
+        with the slope from the stamp's own second moments, where these are credible.
+        """
+        m, size, _ = stamps_adu.shape
+        half = np.full(m, (size - 1) / 2)
+        found = np.empty((8, m))
+        kernels().settle_windows(
+            flat_stamps(stamps_adu),
+            np.array(sky_adu, dtype=float),
+            half if start_x_px is None else np.array(start_x_px, dtype=float),
+            half if start_y_px is None else np.array(start_y_px, dtype=float),
+            kernel_window(size, window_px, reach_px),
+            found,
+        )
+        return cls.of_moments(found[0], found[1], found[2:], float(window_px))
+
+    @classmethod
     def of_moments(
         cls, x: FloatArray, y: FloatArray, moments: FloatArray, window: float
     ) -> WindowedShapes:
@@ -114,43 +152,6 @@ class WindowedShapes:
         variance = variance + np.pi * window_px**2 * pixel_variance_adu2
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(self.core_adu / np.sqrt(variance), dtype=float)
-
-
-def measure_windowed(
-    stamps_adu: ImageArray,
-    sky_adu: FloatArray,
-    window_px: float,
-    *,
-    start_x_px: FloatArray | None = None,
-    start_y_px: FloatArray | None = None,
-    reach_px: float | None = None,
-) -> WindowedShapes:
-    """Return centroids and shapes of a stack of stamps under a Gaussian window.
-
-    `stamps_adu` (m, size, size): stamps with their sky; a stamp with NaN gives NaN (see
-    `fill_gaps`). `sky_adu` (m,): sky level. `window_px`: sigma of the window, 1.5 times the star's
-    own. `start_x_px`, `start_y_px` (m,): where the iteration starts; the stamp's centre by default.
-    `reach_px`: how far from the stamp's centre, along x or y, a star is looked for: the less, the
-    faster. All of the stamp by default.
-
-    Returns: NaN where the iteration leaves its reach, finds no light or does not converge.
-
-    For a star of sigma s the windowed mean sees a fraction w^2 / (w^2 + s^2) of an offset, so
-    the first step is divided by it for the s = w / 1.5 of the run. Later steps are Newton's,
-    with the slope from the stamp's own second moments, where these are credible.
-    """
-    m, size, _ = stamps_adu.shape
-    half = np.full(m, (size - 1) / 2)
-    found = np.empty((8, m))
-    kernels().settle_windows(
-        flat_stamps(stamps_adu),
-        np.array(sky_adu, dtype=float),
-        half if start_x_px is None else np.array(start_x_px, dtype=float),
-        half if start_y_px is None else np.array(start_y_px, dtype=float),
-        kernel_window(size, window_px, reach_px),
-        found,
-    )
-    return WindowedShapes.of_moments(found[0], found[1], found[2:], float(window_px))
 
 
 def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
@@ -199,7 +200,7 @@ def measure_centroids(
     Raises ValueError for an unknown method.
     """
     if method == "windowed":
-        found = measure_windowed(stamps_adu, sky_adu, window_px)
+        found = WindowedShapes.measure(stamps_adu, sky_adu, window_px)
         return found.x_px, found.y_px
     if method not in CENTROID_METHODS:
         msg = f"centroid method {method!r} is none of {', '.join(CENTROID_METHODS)}"

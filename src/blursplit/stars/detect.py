@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import FrameSource, Sequence
-from blursplit.stars.centroid import measure_windowed
+from blursplit.stars.centroid import WindowedShapes
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.register import Peaks, local_maxima, robust_level, smooth_near, smoothed
 from blursplit.stars.robust import masked_median
@@ -361,7 +361,7 @@ def _measure(
     stamps = window[y0, x0].astype(np.float32)
     sky, variance = measure_sky(stamps)
     complete_sky(stamps, sky, variance)
-    shapes = measure_windowed(fill_gaps(stamps, sky), sky, const.WINDOW_OVER_SIGMA * sigma)
+    shapes = WindowedShapes.measure(fill_gaps(stamps, sky), sky, const.WINDOW_OVER_SIGMA * sigma)
     return {
         "x": shapes.x_px + x0 - half,
         "y": shapes.y_px + y0 - half,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.frames import FrameSource
 from blursplit.stars.detect import Field
-from blursplit.stars.robust import level_and_scatter, masked_columns, median_of
+from blursplit.stars.robust import level_and_scatter, masked_median, median_of
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -115,7 +115,7 @@ class BlankSky:
         with np.errstate(invalid="ignore"):
             # A star that comes in lifts the level, and a patch of it changes more than the others.
             known = np.isfinite(self.level)
-            usual = masked_columns(level, np.ones(level.shape, dtype=bool))
+            usual = masked_median(level, np.ones(level.shape, dtype=bool), axis=0)
             lifted = known & (np.abs(usual - self.level) > np.sqrt(spread))
             clean &= ~lifted & (spread <= 2.0 * median_of(spread[clean])) if clean.any() else clean
         self.level = np.where(known, self.level, usual)

@@ -7,93 +7,104 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled import kernels, medians
+from blursplit.compiled import kernels
 from blursplit.stars.centroid import WindowedShapes, WindowSetup, flat_stamps
 from blursplit.stars.robust import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
-def find_spikes(
-    excess: FloatArray,
-    noise: FloatArray,
-    off_x_px: FloatArray,
-    off_y_px: FloatArray,
-    flux_ratio: FloatArray,
-    width_px: FloatArray,
-) -> tuple[BoolArray, BoolArray]:
-    """Say which samples were hit by a cosmic ray, and which may have been.
+class RayHits(NamedTuple):
+    """Samples that a cosmic ray hit, and those that it may have, (n, k) each."""
 
-    `excess` (n, k): from `peaks_and_excess`. `noise` (n, k): photon and read-out noise of `excess`.
-    `off_x_px`, `off_y_px` (n, k): centroids less their expected places. `flux_ratio` (n, k): fluxes
-    over their expected values. `width_px` (n, k).
+    hit: BoolArray
+    doubtful: BoolArray  # brighter and wider than its habit: its pixels have to tell
 
-    Returns `hit`, `doubtful` (n, k): doubtful is a sample brighter and wider than its habit: its
-    pixels have to tell (`find_flank_hits`).
+    @classmethod
+    def find(
+        cls,
+        excess: FloatArray,
+        noise: FloatArray,
+        off_x_px: FloatArray,
+        off_y_px: FloatArray,
+        flux_ratio: FloatArray,
+        width_px: FloatArray,
+    ) -> RayHits:
+        """Say which samples were hit by a cosmic ray, and which may have been.
 
-    Hit is a sample whose sharpness is an outlier among the star's other samples AND among the
-    other stars of its frame: surely (nine robust sigmas), or likely (2.5) when the star also left
-    the shared motion and brightness of the frame by 5.5 sigmas of its own wandering in both.
-    Hit too, on its flank, is a star that left both by 12 sigmas at once and became brighter.
-    """
-    known = np.isfinite(excess)
-    if known.sum() < const.RAY_FEWEST:
-        least = np.maximum(const.RAY_LONE_EXCESS, const.RAY_NOISE_SIGMAS * noise)
+        `excess` (n, k): from `peaks_and_excess`. `noise` (n, k): photon and read-out noise of
+        `excess`. `off_x_px`, `off_y_px` (n, k): centroids less their expected places. `flux_ratio`
+        (n, k): fluxes over their expected values. `width_px` (n, k).
+
+        Hit is a sample whose sharpness is an outlier among the star's other samples AND among the
+        other stars of its frame: surely (nine robust sigmas), or likely (2.5) when the star also
+        left the shared motion and brightness of the frame by 5.5 sigmas of its own wandering in
+        both. Hit too, on its flank, is a star that left both by 12 sigmas at once and became
+        brighter.
+        """
+        known = np.isfinite(excess)
+        if known.sum() < const.RAY_FEWEST:
+            least = np.maximum(const.RAY_LONE_EXCESS, const.RAY_NOISE_SIGMAS * noise)
+            with np.errstate(invalid="ignore"):
+                alone = known & (excess > least)
+            return cls(np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool))
+        sharp = _in_sigmas(excess, known)
+        if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
+            shared = masked_median(excess, known)[:, None]
+            sharp = np.minimum(sharp, _in_sigmas(excess - shared, known))
+        middle = median_of(excess[known])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            brightness = np.log(flux_ratio)
+        along_x, along_y, brighter, wider = (
+            _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness, width_px)
+        )
+        strayed = np.square(along_x) + np.square(along_y)
+        odd = strayed + np.square(brighter)
+        flank = known & (strayed > const.RAY_FLANK_SIGMAS**2) & (brighter > const.RAY_FLANK_SIGMAS)
         with np.errstate(invalid="ignore"):
-            alone = known & (excess > least)
-        return np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool)
-    sharp = _in_sigmas(excess, known)
-    if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
-        shared = masked_median(excess, known)[:, None]
-        sharp = np.minimum(sharp, _in_sigmas(excess - shared, known))
-    middle = median_of(excess[known])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        brightness = np.log(flux_ratio)
-    along_x, along_y, brighter, wider = (
-        _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness, width_px)
-    )
-    strayed = np.square(along_x) + np.square(along_y)
-    odd = strayed + np.square(brighter)
-    flank = known & (strayed > const.RAY_FLANK_SIGMAS**2) & (brighter > const.RAY_FLANK_SIGMAS)
-    with np.errstate(invalid="ignore"):
-        hit = (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
-        hit |= sharp > const.RAY_SURE_SIGMAS
-        peaked = known & hit & (excess - middle > const.RAY_NOISE_SIGMAS * noise)
-    hit_at_all = np.asarray(peaked | flank, dtype=bool)
-    doubtful = (
-        known & ~hit_at_all & (brighter > const.RAY_DOUBT_SIGMAS) & (wider > const.RAY_DOUBT_SIGMAS)
-    )
-    return hit_at_all, np.asarray(doubtful, dtype=bool)
+            hit = (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
+            hit |= sharp > const.RAY_SURE_SIGMAS
+            peaked = known & hit & (excess - middle > const.RAY_NOISE_SIGMAS * noise)
+        hit_at_all = np.asarray(peaked | flank, dtype=bool)
+        doubtful = (
+            known
+            & ~hit_at_all
+            & (brighter > const.RAY_DOUBT_SIGMAS)
+            & (wider > const.RAY_DOUBT_SIGMAS)
+        )
+        return cls(hit_at_all, np.asarray(doubtful, dtype=bool))
 
+    def on_flanks(
+        self,
+        stamps: Callable[[IntArray, IntArray], ImageArray],
+        flux_adu: FloatArray,
+        noise: FloatArray,
+        usual: BoolArray,
+    ) -> BoolArray:
+        """Say which doubtful samples show a pixel far sharper than the star usually does.
 
-def find_flank_hits(
-    stamps: Callable[[IntArray, IntArray], ImageArray],
-    flux_adu: FloatArray,
-    noise: FloatArray,
-    doubtful: BoolArray,
-    usual: BoolArray,
-) -> BoolArray:
-    """Say which doubtful samples show a pixel far sharper than the star usually does.
-
-    `stamps`: gives those (m, size, size) of so many frames and stars; a strong hit matters as far
-    as three windows from the star, so all pixels are looked at. `flux_adu`, `noise` (n, k): `noise`
-    is that of a bright pixel less its four neighbours, in fluxes. `doubtful`, `usual` (n, k):
-    samples to judge, and samples to judge by.
-    """
-    hit = np.zeros(doubtful.shape, dtype=bool)
-    for star in np.flatnonzero(doubtful.any(axis=0)):
-        own = np.flatnonzero(usual[:, star])
-        if own.size < const.RAY_FEWEST // 2:
-            continue
-        own = own[:: max(1, own.size // (2 * const.RAY_FEWEST))]
-        most = const.RAY_SHARPER * median_of(_sharpest(stamps(own, np.full(own.size, star))))
-        rows = np.flatnonzero(doubtful[:, star])
-        above = _sharpest(stamps(rows, np.full(rows.size, star))) - most
-        hit[rows, star] = above > const.RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
-    return hit
+        `stamps`: gives those (m, size, size) of so many frames and stars; a strong hit matters as
+        far as three windows from the star, so all pixels are looked at. `flux_adu`, `noise` (n, k):
+        `noise` is that of a bright pixel less its four neighbours, in fluxes. `usual` (n, k):
+        samples to judge by.
+        """
+        hit = np.zeros(self.doubtful.shape, dtype=bool)
+        for star in np.flatnonzero(self.doubtful.any(axis=0)):
+            own = np.flatnonzero(usual[:, star])
+            if own.size < const.RAY_FEWEST // 2:
+                continue
+            own = own[:: max(1, own.size // (2 * const.RAY_FEWEST))]
+            most = const.RAY_SHARPER * median_of(_sharpest(stamps(own, np.full(own.size, star))))
+            rows = np.flatnonzero(self.doubtful[:, star])
+            above = _sharpest(stamps(rows, np.full(rows.size, star))) - most
+            hit[rows, star] = (
+                above > const.RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
+            )
+        return hit
 
 
 def _sharpest(stamps: ImageArray) -> FloatArray:
@@ -109,7 +120,7 @@ def _apart_in_sigmas(values: FloatArray) -> FloatArray:
     table = np.ascontiguousarray(values)
     out = np.empty_like(table)
     each = len(values) >= const.RAY_FEWEST
-    medians().apart_in_sigmas(table, each, 1e-9 / const.SIGMA_PER_MAD, out)
+    kernels("median").apart_in_sigmas(table, each, 1e-9 / const.SIGMA_PER_MAD, out)
     out /= const.SIGMA_PER_MAD
     return out
 
@@ -120,7 +131,7 @@ def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     table = np.ascontiguousarray(values.T if each else values.reshape(1, -1))
     out = np.empty_like(table)
     mask = np.ascontiguousarray(known.T if each else known.reshape(1, -1))
-    medians().in_sigmas(table, mask, 1e-9 / const.SIGMA_PER_MAD, out)
+    kernels("median").in_sigmas(table, mask, 1e-9 / const.SIGMA_PER_MAD, out)
     out /= const.SIGMA_PER_MAD
     return out.T if each else out.reshape(values.shape)
 

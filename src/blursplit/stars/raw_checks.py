@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.rig import Rig
-from blursplit.stars.robust import masked_columns, remove_trend
+from blursplit.stars.robust import masked_median, remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -243,7 +243,7 @@ def _width_trend(tracks: StarTracks) -> Facts | None:
 
 def _medians(values: FloatArray) -> FloatArray:
     """Return the median of each column, NaN where it is empty."""
-    return masked_columns(values, np.isfinite(values))
+    return masked_median(values, np.isfinite(values), axis=0)
 
 
 # --- windows and images that follow the star ---------------------------------------------------

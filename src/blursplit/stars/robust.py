@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from blursplit.compiled import medians
+from blursplit.compiled import kernels
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
@@ -19,11 +19,6 @@ def remove_trend(series: FloatArray) -> FloatArray:
     return out
 
 
-def masked_columns(values: FloatArray, mask: BoolArray) -> FloatArray:
-    """Return the median of each column's values under the mask; NaN where there is none."""
-    return masked_median(values.T, mask.T)
-
-
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """Return (first, last + 1) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
@@ -33,21 +28,22 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def median_of(values: FloatArray) -> float:
     """Return the median of all values, NaN where there are none or one of them is NaN."""
     kept = np.array(values, dtype=float).ravel()
-    return float(medians().median_of(kept, kept.size))
+    return float(kernels("median").median_of(kept, kept.size))
 
 
 def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
     """Return number, median and median deviation of the finite ones of every few pixels."""
     pixels = np.ascontiguousarray(image, dtype=np.float32)
-    number, middle, deviation = medians().level_and_scatter(pixels, step)
+    number, middle, deviation = kernels("median").level_and_scatter(pixels, step)
     return int(number), float(middle), float(deviation)
 
 
-def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
-    """Return the median along the last axis of the values under the mask; NaN where none is."""
+def masked_median(values: FloatArray, mask: BoolArray, axis: int = -1) -> FloatArray:
+    """Return the median along an axis of the values under the mask; NaN where none is."""
+    values, mask = np.moveaxis(values, axis, -1), np.moveaxis(mask, axis, -1)
     rows = math.prod(values.shape[:-1])
     middle = np.empty(rows)
-    medians().masked_median(
+    kernels("median").masked_median(
         np.ascontiguousarray(values, dtype=float).reshape(rows, values.shape[-1]),
         np.ascontiguousarray(mask).reshape(rows, values.shape[-1]),
         middle,

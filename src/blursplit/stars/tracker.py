@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled import medians
+from blursplit.compiled import kernels
 from blursplit.frames import Sequence
 from blursplit.stars.block import Block
 from blursplit.stars.build_tracks import StampBook, assemble_tracks
@@ -16,7 +16,7 @@ from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, WindowSet
 from blursplit.stars.detect import Field
 from blursplit.stars.pixel_statistics import BlankSky
 from blursplit.stars.register import Peaks, Registration
-from blursplit.stars.robust import masked_columns, masked_median, median_of, runs
+from blursplit.stars.robust import masked_median, median_of, runs
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
 
@@ -321,7 +321,7 @@ class Tracker:
         if not seen.any():
             return
         good = self.good[start:stop]
-        flux = masked_columns(self.samples["flux"][start:stop], good)
+        flux = masked_median(self.samples["flux"][start:stop], good, axis=0)
         # Clouds must not be learnt as the stars' flux, so it follows slowly and little.
         steady = np.isfinite(flux) & (flux > 0.5 * self.flux) & (flux < 2.0 * self.flux)
         self.flux[steady] += 0.3 * (flux[steady] - self.flux[steady])
@@ -496,7 +496,7 @@ def _last_step(value_px: FloatArray) -> int:
     rest = value_px - slope * np.arange(n)
     line = float(np.abs(rest - median_of(rest)).sum())
     levels = np.empty(n - 2 * const.TREND_FEWEST + 1)
-    medians().two_levels(np.ascontiguousarray(value_px), const.TREND_FEWEST, levels)
+    kernels("median").two_levels(np.ascontiguousarray(value_px), const.TREND_FEWEST, levels)
     best = int(np.argmin(levels))
     is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
     return best + const.TREND_FEWEST if is_step else 0
@@ -525,7 +525,7 @@ def _fit_field_rotation(
     the air lasts from frame to frame, which leaves n (1 - c) / (1 + c) frames of their own, with
     c the correlation of neighbours (Bayley and Hammersley 1946).
     """
-    dx, dy = masked_columns(off_x_px, good), masked_columns(off_y_px, good)
+    dx, dy = masked_median(off_x_px, good, axis=0), masked_median(off_y_px, good, axis=0)
     used = np.isfinite(dx) & np.isfinite(dy)
     if used.sum() < const.SMALLEST_FIT:
         return None

@@ -33,7 +33,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
-from blursplit.compiled import air
+from blursplit.compiled import kernels
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.types import FloatArray, IntArray
 
@@ -445,14 +445,14 @@ class Axis:
         node = np.empty((value.size, 4), dtype=np.int64)
         weight = np.empty(node.shape)
         places = self.at(value).ravel(), other.at(other_value).ravel()
-        air().corners((len(self.nodes), len(other.nodes)), *places, node, weight)
+        kernels("air").corners((len(self.nodes), len(other.nodes)), *places, node, weight)
         return node.reshape(*value.shape, 4), weight.reshape(*value.shape, 4)
 
 
 def rows_between(rows: FloatArray, at: FloatArray) -> FloatArray:
     """Return the rows of a table at places between them, shape (n, columns); ends clipped."""
     out = np.empty((len(at), rows.shape[1]))
-    air().rows_between(rows, at, out)
+    kernels("air").rows_between(rows, at, out)
     return out
 
 
@@ -465,5 +465,5 @@ def weighted_sums(
     place.
     """
     out = np.zeros((len(node), values.shape[1]), values.dtype) if onto is None else onto
-    air().weighted_sums(values, node, weight, out)
+    kernels("air").weighted_sums(values, node, weight, out)
     return out

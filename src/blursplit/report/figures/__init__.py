@@ -14,8 +14,6 @@ from blursplit.report.figures.evidence import (
     bar_length,
     draw_scatter,
     draw_star,
-    half_axes,
-    north_in_image,
 )
 from blursplit.report.figures.motion import draw_spectra_of_sides, shared_density
 
@@ -28,8 +26,6 @@ __all__ = [
     "draw_spectra_of_sides",
     "draw_star",
     "figure_style",
-    "half_axes",
-    "north_in_image",
     "shared_density",
     "svg_text",
 ]

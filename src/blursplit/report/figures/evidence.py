@@ -22,7 +22,6 @@ from blursplit.report.figures._canvas import (
 )
 from blursplit.report.figures.motion import MotionPlots
 from blursplit.report.words import CAUSE_NAMES
-from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
 
@@ -70,67 +69,11 @@ def _shade_blind(series: Series, name: str, ax: Axes) -> None:
             label = "_"  # once in the legend
 
 
-def north_in_image(result: Result) -> tuple[float, float] | None:
-    """Return the directions of north and east in the image [deg from +x toward +y], or None.
-
-    The setup's ``position_angle_deg`` is that of the +y axis, north through east. Whether the
-    image is mirrored comes from the setup's ``flip``, or else from a contribution that has both
-    its direction in the image and its position angle; without either nothing is claimed.
-    """
-    angle_of_y_deg, flip = result.setting("position_angle_deg"), result.setting("flip")
-    if angle_of_y_deg is None:
-        return None
-    sign = _handedness(result, angle_of_y_deg) if flip is None else -1 if flip else 1
-    if sign is None:
-        return None
-    # Position angle grows toward +y when the image is not mirrored, and the other way round.
-    north = (90.0 - sign * angle_of_y_deg) % 360.0
-    return north, (north + sign * 90.0) % 360.0
-
-
-def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
-    for part in (result.tracking, result.structure):
-        angle, position = part.angle_deg, part.position_angle_deg
-        if angle is None or position is None or angle.value is None or position.value is None:
-            continue
-        off = position.value - angle_of_y_deg, angle.value - 90.0
-        misfits = {s: abs((off[0] - s * off[1] + 90.0) % 180.0 - 90.0) for s in (1, -1)}
-        agreeing = [sign for sign, misfit in misfits.items() if misfit < const.AGREEMENT_DEG]
-        if len(agreeing) == 1:
-            return agreeing[0]
-    return None
-
-
 def _outline(major: float, minor: float, angle_deg: float) -> tuple[FloatArray, FloatArray]:
     """Return x and y of an ellipse with these half-axes, the larger one at an angle from +x."""
     turn, around = math.radians(angle_deg), np.linspace(0.0, 2.0 * np.pi, 121)
     u, v = major * np.cos(around), minor * np.sin(around)
     return u * math.cos(turn) - v * math.sin(turn), u * math.sin(turn) + v * math.cos(turn)
-
-
-def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
-    """Return larger and smaller half-axis [arcsec] and direction [deg] of each drawn ellipse.
-
-    Motion that is nearly round has no direction of its own and is given as a circle.
-    """
-    found = {}
-    air = result.atmosphere.motion_rms_arcsec
-    if air is not None and air.value is not None:
-        found["atmosphere"] = (air.value, air.value, 0.0)
-    for name in ("tracking", "structure", "open"):
-        part: Any = getattr(result, name)
-        prefix = "motion_" if name == "open" else ""
-        major = getattr(part, f"{prefix}rms_major_arcsec")
-        if major is None or major.value is None:
-            continue
-        minor, angle = getattr(part, f"{prefix}rms_minor_arcsec"), part.angle_deg
-        small = 0.0 if minor is None or minor.value is None else minor.value
-        if angle is not None and angle.value is not None:
-            found[name] = (major.value, small, angle.value)
-        elif small > const.NEARLY_ROUND * major.value:
-            radius = math.hypot(major.value, small) / math.sqrt(2.0)
-            found[name] = (radius, radius, 0.0)
-    return found
 
 
 def _draw_compass(ax: Axes, directions: tuple[float, float], reach: float) -> None:
@@ -358,13 +301,13 @@ class Plots(MotionPlots):
         without a direction is drawn as a circle if it is nearly round, else not at all.
         """
         ax = axes_for(ax, 3.7, 3.6)
-        drawn = half_axes(self._result)
+        drawn = self._result.half_axes()
         for name, (major, minor, angle_deg) in drawn.items():
             x, y = _outline(major, minor, angle_deg)
             dash = CAUSE_DASHES[name]
             ax.plot(x, y, color=colour(name), ls=dash, lw=2.0, label=CAUSE_NAMES[name])
         reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
-        directions = north_in_image(self._result)
+        directions = self._result.north_in_image()
         if directions is not None:
             _draw_compass(ax, directions, reach)
         ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
