@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from blursplit.motion.trails import Swing, followed_by_window
-from blursplit.stars.centroid import measure_windowed
+from blursplit.stars.centroid import WindowedShapes
 
 EXPOSURE_S = 0.1
 SIGMA_PX = 1.6
@@ -32,7 +32,7 @@ def swinging(hz: float, rms_px: float, rng: np.random.Generator, frames: int = 4
 def test_slope_of_rendered_trails(hz: float, rms_px: float) -> None:
     path = swinging(hz, rms_px, np.random.default_rng(8))
     images = rendered(path)
-    found = measure_windowed(images, np.zeros(len(images)), WINDOW_PX)
+    found = WindowedShapes.measure(images, np.zeros(len(images)), WINDOW_PX)
     seen = np.stack([found.x_px, found.y_px], axis=1) - (images.shape[1] - 1) / 2
     mean = path.mean(axis=1)
     good = np.isfinite(seen).all(axis=1)
