@@ -148,7 +148,8 @@ class Imager:
         self._row, self._column, share = _annular_pupil(across, telescope.obstruction)
         self._window = int(np.ceil(across)) + 1
         centre = (self._window - 1) / 2
-        x_m, y_m = ((at - centre) * grid.pitch_m for at in (self._column, self._row))
+        x_m = np.asarray((self._column - centre) * grid.pitch_m, dtype=float)
+        y_m = np.asarray((self._row - centre) * grid.pitch_m, dtype=float)
         self.pupil = pupil = Pupil(x_m, y_m, share)
         self._amplitude = share.astype(np.float32)
         m = grid.fine_points

@@ -257,7 +257,7 @@ def _array_spectra(
 def _shared_log_likelihood(spectra: _ArraySpectra, order: int, sign: int) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
-    `order`, `sign`: those of `AliasCandidates`; with row times they set the phase between the stars.
+    `order`, `sign`: of `AliasCandidates`; with row times they set the phase between the stars.
 
     A star whose row is read d later sees the motion at t + d. Sampled with the frames, a motion
     at nu = k fs + s f shows at s f with the phase 2 pi nu d, so that the bin at +f carries
