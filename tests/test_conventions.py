@@ -88,7 +88,7 @@ def test_tilt_in_plus_y_moves_star_in_plus_y(axis, expected):
     telescope = SceneTelescope(aperture_m=0.25)
     wavelength_m, scale_arcsec, theta_arcsec = 550e-9, 0.5, 1.0
     imager = Imager(telescope, wavelength_m, scale_arcsec, 8.0)
-    along_m = imager.x_m if axis == "x" else imager.y_m
+    along_m = imager.pupil.x_m if axis == "x" else imager.pupil.y_m
     phase_rad = 2 * np.pi * theta_arcsec / 206264.806 / wavelength_m * along_m
     images = [_image(imager, phase) for phase in (0 * phase_rad, phase_rad)]
     rows, columns = np.indices(images[0].shape)
