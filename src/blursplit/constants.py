@@ -838,8 +838,9 @@ N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 DRIFT_BENDS = (2, 3, 4)  # orders of Legendre | bends that show slow motion beside a straight drift
 MEASURE_SEED = 20_260  # - | any will do: the same frames give the same numbers
 AMPLITUDE_SIGMA = 0.02  # - | filled-in samples, shared wings; judgement, no source
-# frames, steps, rounds | of the solved windows: slopes and sizes to 0.01 (computed)
-TRAIL_FRAMES, TRAIL_STEPS, TRAIL_ROUNDS = 400, 24, 6
+# frames, places, rounds, steps | of the solved windows: the frames tell what slopes have above 1 to
+# a tenth, within FOLLOWED_SIGMA; the others cost 0.002 (computed)
+TRAIL_FRAMES, TRAIL_PLACES, TRAIL_ROUNDS, TRAIL_STEPS = 400, 24, 6, 24
 TRAIL_MATTERS = 0.005  # of the window's and star's variance | shorter: within AMPLITUDE_SIGMA
 MOST_FOLLOWED = 2.0  # - | longer trails leave the window two places; judgement
 FOLLOWED_SIGMA = 0.3  # of what the slope has above 1 | stars of air are no Gaussians; judgement

@@ -47,10 +47,10 @@ def followed_by_window(
         return gains
     rng = np.random.default_rng(const.MEASURE_SEED)
     random = rng.standard_normal((len(swings), 2, const.TRAIL_FRAMES, 2))
-    time_s = exposure_s * ((np.arange(const.TRAIL_STEPS) + 0.5) / const.TRAIL_STEPS - 0.5)
+    time_s = exposure_s * ((np.arange(const.TRAIL_PLACES) + 0.5) / const.TRAIL_PLACES - 0.5)
 
     def swung(i: int, k: int) -> FloatArray:
-        """Return the paths of one swing at one of its candidates, (frames, steps, 2)."""
+        """Return the paths of one swing at one of its candidates, (frames, places, 2)."""
         swing, hz = swings[i], float(swings[i].candidates_hz[k])
         size = gains[i][k] * np.sqrt(max(float(np.sinc(hz * exposure_s)) ** 2, const.LEAST_KEPT))
         values, axes = np.linalg.eigh(swing.seen_arcsec2)
@@ -60,7 +60,8 @@ def followed_by_window(
         path: FloatArray = np.einsum("pt,pni,ji->ntj", waves, random[i], root)
         return path
 
-    def settled(i: int, k: int, others: FloatArray) -> None:
+    def settle(i: int, k: int, others: FloatArray) -> None:
+        """Bring one candidate's gain nearer to the slope that its own size makes."""
         own = swung(i, k)
         path = others + own
         trail = path - path.mean(axis=1, keepdims=True)
@@ -78,7 +79,7 @@ def followed_by_window(
         total = np.sum(paths, axis=0)
         for i, swing in enumerate(swings):
             for k in np.flatnonzero(swing.odds >= const.LINE_LEAST_ODDS * swing.odds.sum()):
-                settled(i, int(k), total - paths[i])
+                settle(i, int(k), total - paths[i])
     return gains
 
 
