@@ -838,8 +838,7 @@ N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 DRIFT_BENDS = (2, 3, 4)  # orders of Legendre | bends that show slow motion beside a straight drift
 MEASURE_SEED = 20_260  # - | any will do: the same frames give the same numbers
 AMPLITUDE_SIGMA = 0.02  # - | filled-in samples, shared wings; judgement, no source
-# frames, places, rounds, steps | of the solved windows: the frames tell what slopes have above 1 to
-# a tenth, within FOLLOWED_SIGMA; the others cost 0.002 (computed)
+# frames, places, rounds, steps | slopes err by a tenth of what they have above 1 (computed)
 TRAIL_FRAMES, TRAIL_PLACES, TRAIL_ROUNDS, TRAIL_STEPS = 400, 24, 6, 24
 TRAIL_MATTERS = 0.005  # of the window's and star's variance | shorter: within AMPLITUDE_SIGMA
 MOST_FOLLOWED = 2.0  # - | longer trails leave the window two places; judgement
