@@ -103,6 +103,28 @@ def folded_shapes(at: Any, gain: Any, centre: Any, half_width: Any, out: Any) ->
 
 
 @exact
+def products(matrix: Any, vector: Any, out: Any) -> None:
+    """Write the products of matrices (n, 2, 2) and vectors (n, 2)."""
+    for k in range(len(vector)):
+        one, other = vector[k, 0], vector[k, 1]
+        out[k, 0] = matrix[k, 0, 0] * one + matrix[k, 0, 1] * other
+        out[k, 1] = matrix[k, 1, 0] * one + matrix[k, 1, 1] * other
+
+
+@exact
+def roots(matrix: Any, out: Any) -> None:
+    """Write symmetric roots of covariances (n, 2, 2): (M + sI)/t, s^2 = det, t^2 = tr + 2s."""
+    for k in range(len(matrix)):
+        a, d = max(matrix[k, 0, 0], 0.0), max(matrix[k, 1, 1], 0.0)
+        c = 0.5 * (matrix[k, 0, 1] + matrix[k, 1, 0])
+        s = math.sqrt(max(a * d - c * c, 0.0))
+        t = math.sqrt(a + d + 2.0 * s)
+        t = t if t > 0.0 else 1.0
+        out[k, 0, 0], out[k, 1, 1] = (a + s) / t, (d + s) / t
+        out[k, 0, 1] = out[k, 1, 0] = c / t
+
+
+@exact
 def _read(table: Any, share: float) -> float:
     """Interpolate a table of even steps from 0 to 1, which goes on as it ends."""
     lower, upper = _place(share * (table.size - 1), table.size)
