@@ -343,6 +343,8 @@ INSIDE_AXIS_PRIOR = 0.293  # - | of a mode on one axis: one half that there is o
 INSIDE_JACKKNIFE = 12  # - | stretches; judgement
 INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
 INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
+INSIDE_FLICKER_NODES = 4  # - | places of a phase; judgement
+INSIDE_LEAST_FLICKER = 0.2  # - | less would pass for 2 % of the energy: (1 + 0.2^2)^0.5
 INSIDE_DECAYS = (0.06, 2.4, 9)  # per bin | above, a mode remembers no more than air may (0.25)
 INSIDE_DAMPED_DECAYS = (2.4, 20.0)  # per bin | too damped for any lag to show
 INSIDE_AIR_SKEWS = (0.2, 0.6, 1.2, 2.0, 3.0)  # - | of the shared tensor; screens 1.2 to 3
@@ -850,6 +852,8 @@ STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer fr
 # steady vibration in their constant blur
 HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
 HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
+MISSED_MODE_SIZES = 24  # - | sizes over that range, tried where modes that were missed are summed
+SHAPES_ROUNDS = 3  # - | each line's true frequency is weighed again, given the others'
 DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
 PERIODIC_PRIOR_ARCSEC = 30.0  # arcsec | a sigma of an amplitude, over its harmonic; common practice
 OFF_AXIS_SHARE = 0.1  # - | of a periodic error across a known right ascension; judgement

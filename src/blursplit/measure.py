@@ -148,7 +148,7 @@ def measure_tracks(
     stack = run.stacked()
     allowed = Allowed.of(run, motion, stack)
     tell("lines")
-    lines = line_search.Lines.of(run, motion, stack)
+    lines = line_search.Lines.of(run, motion, stack, seed)
     searched = () if lines.search is None else lines.search.lines
     checks += find_row_delay(motion.quiet, run.tracks, searched)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)

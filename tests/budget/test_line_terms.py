@@ -1,12 +1,23 @@
 """Lines as parts of the budget."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_search import _damping_log_odds, _image_log_odds, _StarImage
+from blursplit import constants as const
+from blursplit.budget.line_search import (
+    _damping_log_odds,
+    _image_log_odds,
+    _ShapesSay,
+    _StarImage,
+    _with_shapes,
+)
 from blursplit.budget.line_terms import LineTerm, blur_inside_exposure
+from blursplit.budget.lines import FoundLine
 from blursplit.image.otf import HalfMaximum
-from blursplit.spectra import LineFit
+from blursplit.spectra import AliasDecision, LineFit
 
 
 def term(
@@ -93,3 +104,49 @@ def test_usual_damping_is_preferred_over_hardly_any() -> None:
     fit = term(6.0, np.eye(2)).fit
     odds = _damping_log_odds(fit, np.array([6.0, 194.0]))
     assert odds[0] > odds[1]
+
+
+def found_line(kind: str = "resonance") -> FoundLine:
+    """Return a line of 0.02 arcsec^2 with two candidates as likely, tau = 0.1 s."""
+    fit = replace(term(4.0, np.diag([0.01, 0.01])).fit, kind=kind)
+    return FoundLine(fit, None, AliasDecision(np.array([4.0, 6.0]), np.full(2, 0.5), ()))
+
+
+def shapes_of(arcsec2: float, missed_arcsec2: float) -> _ShapesSay:
+    """Return what shapes say of a motion known to 10 %, beside one size of a missed mode."""
+    sigma = float(np.hypot(0.1, const.LINE_INSIDE_SIGMA))
+    return _ShapesSay((float(np.log(arcsec2)), sigma), np.array([missed_arcsec2]), np.ones(1))
+
+
+def test_motion_inside_the_frames_weighs_the_true_frequencies() -> None:
+    """A missed mode of no size leaves the closed form: a normal of the logarithm."""
+    line = found_line()
+    size = [float(np.trace(hidden(term(hz, np.diag([0.01, 0.01])), hz, 0.1))) for hz in (4.0, 6.0)]
+    (told,) = _with_shapes([line], shapes_of(size[1], 0.0), 0.1)
+    away = np.log(size[0] / size[1]) / np.hypot(0.1, const.LINE_INSIDE_SIGMA)
+    expected = 1.0 / (1.0 + np.exp(-0.5 * away**2))
+    # beside the odds that no evidence takes away
+    assert_allclose(told.alias.odds[1], expected, atol=const.ALIAS_ODDS_FLOOR)
+    assert told.alias.evidence == ("motion inside the frames",)
+
+
+def test_a_mode_that_was_missed_may_explain_what_the_line_does_not() -> None:
+    """Both frequencies stay where another mode has all that the shapes show."""
+    (told,) = _with_shapes([found_line()], shapes_of(0.5, 0.47), 0.1)
+    assert 0.3 < told.alias.odds[0] < 0.7
+
+
+def test_a_steady_line_says_nothing_of_what_the_shapes_remember() -> None:
+    (told,) = _with_shapes([found_line("steady")], shapes_of(0.05, 0.05), 0.1)
+    assert_allclose(told.alias.odds, 0.5)
+
+
+def test_missed_modes_are_those_below_the_limit() -> None:
+    """Of a mode that no search finds every size is as likely; large ones of a found one are not."""
+    inside = SimpleNamespace(mechanical_arcsec2=np.full((9, 2, 2), 0.1))
+    limits = np.array([np.inf, 0.05])
+    said = _ShapesSay.of(inside, 0.3, np.array([7.0, 7.0]), limits)
+    chance = said.chance.reshape(-1, 2)
+    assert_allclose(chance[:, 0], chance[0, 0])
+    assert chance[-1, 1] < 1e-4 * chance[0, 1]
+    assert_allclose(said.chance.sum(), 1.0)

@@ -24,7 +24,7 @@ from blursplit.image.otf import OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
-from blursplit.motion.inside import FrameTensors, InsideMotion, fast_variance_px2
+from blursplit.motion.inside import InsideMotion, fast_variance_px2
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels
@@ -134,10 +134,9 @@ class Answer:
         lower = _lower_bound(record, motion, seed)
         if allowed.level == "positions" or stack is None or record.conditions is None:
             return cls(lower_strength=lower, guests=record.guests)
-        inside = _inside(record, seed)
         if allowed.level == "widths":
-            return _from_widths(record, motion, stack, inside, lower, seed)
-        return _from_spectra(record, motion, stack, lines, inside, lower, seed, pace)
+            return _from_widths(record, motion, stack, lines.inside, lower, seed)
+        return _from_spectra(record, motion, stack, lines, lower, seed, pace)
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -150,29 +149,6 @@ def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None
         if strength is not None:
             return strength
     return _lower_bound_j(motion.pairs, motion.quiet, facts.optics, facts.scale_arcsec, rng)
-
-
-def _inside(record: Record, seed: int) -> InsideMotion | None:
-    """Return what the shapes of the stars say of motion inside the frames.
-
-    Not where frames are so short that no mode of a mount has half its motion inside, nor where
-    they lie so far apart that every mode has forgotten itself: focus and air change slowly then.
-    """
-    tracks, facts = record.images, record.facts
-    exposure, cadence = tracks.exposure_s, tracks.cadence_s
-    if exposure is None or cadence is None or exposure < const.STEADY_BLUR_EXPOSURE_S:
-        return None
-    if cadence > const.LONGEST_RINGING_S:
-        return None
-    scale = facts.scale_arcsec
-    optics = facts.optics
-    if scale is None or optics is None or not record.shapes_are_stars:
-        return None
-    tensors = FrameTensors.of(tracks, scale, gain_e_per_adu=record.rig.get("gain_e_per_adu"))
-    if tensors is None:
-        return None
-    air_time_s = optics.aperture_m / optics.wind_m_s[0]
-    return InsideMotion.of(tensors, exposure, cadence, air_time_s=air_time_s, seed=seed)
 
 
 def _registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
@@ -198,7 +174,6 @@ def _from_spectra(
     motion: Motion,
     stack: StarImages,
     lines: Lines,
-    inside: InsideMotion | None,
     lower: FloatArray | None,
     seed: int,
     pace: Pace,
@@ -218,9 +193,9 @@ def _from_spectra(
     known = next((guest.optics for guest in guests if guest.optics is not None), None)
     if transfer is not None and known is not None and known.shape is not None:
         transfer = replace(transfer, defocus=known.shape)
-    terms = [line.term for line in lines.found]
+    inside, terms = lines.inside, [line.term for line in lines.found]
     fast = fast_variance_px2(record.tracks) * scale**2
-    shown = inside if inside is not None and inside.is_shown else None
+    shown = inside if inside is not None and inside.is_remembered else None
     if inside is not None:
         fast = inside.limit_rms_arcsec**2 if shown is None else 0.0
     fit = AirFit.of(

@@ -20,6 +20,7 @@ from blursplit.image.otf import HalfMaximum, streak_otf
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData, GridSegment
+from blursplit.motion.inside import InsideMotion
 from blursplit.motion.trails import Swing, followed_by_window
 from blursplit.rig import Rig
 from blursplit.spectra import (
@@ -49,29 +50,46 @@ class Lines:
     # (rms, (low, high)): the largest of them over the band that the frames show.
     undetected: tuple[float, tuple[float, float]] | None
     arrays: dict[str, FloatArray]  # densities, where the times are uneven
+    inside: InsideMotion | None = None  # what the stars' shapes say of motion inside the frames
 
     @classmethod
-    def of(cls, record: Record, motion: Motion, stack: StarImages | None) -> Lines:
-        """Find the lines of the shared motion, and what would have been found."""
+    def of(
+        cls,
+        record: Record,
+        motion: Motion,
+        stack: StarImages | None,
+        seed: int = const.MEASURE_SEED,
+    ) -> Lines:
+        """Find the lines of the shared motion, inside the frames too, and what would be found."""
         facts, tracks = record.facts, record.tracks
         none = np.zeros(0)
         if motion.quiet is None:
             if facts.is_long or tracks.timing != "irregular":
-                return cls(None, (), none, none, None, {})
+                return cls(None, (), none, none, None, {}, record.inside(None, seed))
             scale = facts.scale_arcsec or 1.0
             found = _lines_at_own_times(tracks, motion.shared, scale, record.rig)
             lines, arrays = found or ((), {})
-            return cls(None, lines, none, none, None, arrays)
+            return cls(None, lines, none, none, None, arrays, record.inside(None, seed))
         star, conditions = None, record.conditions
         if stack is not None and conditions is not None:
             perfect = History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)).width()
             star = _StarImage(stack.widths["registered"], stack.error("registered"), perfect)
-        search, several = _search_lines(motion.quiet, tracks, record.rig, star, record.guests)
-        several = _with_trails(several, record.images, facts.scale_arcsec or 1.0)
+        grid = motion.quiet
+        search, several = _search_lines(grid, tracks, record.rig, star, record.guests)
         if search is None:
-            return cls(None, tuple(several), none, none, None, {})
-        at, limit, undetected = _limits(search, motion.quiet)
-        return cls(search, tuple(several), at, limit, undetected, {})
+            return cls(None, (), none, none, None, {}, record.inside(None, seed))
+        several = _with_trails(several, record.images, facts.scale_arcsec or 1.0)
+        at, limit, undetected = _limits(search, grid)
+        swings = _ringing_inside(several, grid.exposure_s)
+        inside = record.inside(swings, seed)
+        if inside is not None and inside.is_shown:
+            shapes = _ShapesSay.of(inside, grid.exposure_s, at, limit)
+            several = _with_shapes(several, shapes, grid.exposure_s)
+        several = FoundLine.named(
+            several, record.rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0]
+        )
+        several = _with_guide_loop(several, grid, record.rig)
+        return cls(search, tuple(several), at, limit, undetected, {}, inside)
 
 
 def _with_trails(
@@ -87,6 +105,86 @@ def _with_trails(
     sizes = scale_arcsec * tracks.window_px, scale_arcsec * width_px
     gains = followed_by_window(swings, tracks.exposure_s, *sizes)
     return [replace(line, followed=gain) for line, gain in zip(lines, gains, strict=True)]
+
+
+@dataclass(frozen=True)
+class _ShapesSay:
+    """What the shapes say of the motion inside the frames, and what a missed mode may add to it."""
+
+    ln_arcsec2: tuple[float, float]  # mean and sigma of the logarithm of its variance, both axes
+    missed_arcsec2: FloatArray  # (n,): inside the frames, of modes that the search may have missed
+    chance: FloatArray  # (n,): of each, given that there is one
+
+    @classmethod
+    def of(
+        cls, inside: InsideMotion, exposure_s: float, at_hz: FloatArray, limit_arcsec: FloatArray
+    ) -> _ShapesSay:
+        """Take missed modes flat in both logarithms, by the chance that the search misses them.
+
+        `at_hz`, `limit_arcsec` (m,): 5 % of the modes of this size are missed, beyond it fewer by
+        the fourth power.
+        """
+        told = np.log(np.trace(inside.mechanical_arcsec2, axis1=1, axis2=2))
+        sigma = float(np.hypot(const.LINE_INSIDE_SIGMA, told.std()))
+        rms = np.geomspace(*const.HIDDEN_RMS_ARCSEC, const.MISSED_MODE_SIZES)[:, None]
+        missed = 1.0 / (1.0 + 19.0 * (rms / limit_arcsec) ** 4)
+        lost = rms**2 * (1.0 - np.sinc(at_hz * exposure_s) ** 2)
+        return cls((float(told.mean()), sigma), lost.ravel(), (missed / missed.sum()).ravel())
+
+    def likelihood(self, arcsec2: FloatArray) -> FloatArray:
+        """Return that of variances which the lines have inside the frames, (c,)."""
+        mean, sigma = self.ln_arcsec2
+        with_missed = np.add.outer(arcsec2, np.concatenate([[0.0], self.missed_arcsec2]))
+        near = np.exp(-0.5 * ((np.log(np.maximum(with_missed, 1e-12)) - mean) / sigma) ** 2)
+        alone, beside, chance = near[:, 0], near[:, 1:] @ self.chance, const.HIDDEN_MODE_CHANCE
+        return np.asarray((1.0 - chance) * alone + chance * beside + const.ALIAS_ODDS_FLOOR)
+
+
+def _lost_inside(line: FoundLine, exposure_s: float) -> FloatArray:
+    """Return the variance, both axes, that shapes see inside the frames at each true frequency.
+
+    A motion of covariance C at the frames' mean places has C (1 - k)/k inside them, with
+    k = sinc^2(nu tau). A steady line blurs every frame alike: shapes remember nothing of it.
+    """
+    if line.fit.kind == "steady":
+        return np.zeros(len(line.alias.odds))
+    kept = np.maximum(np.sinc(line.alias.candidates_hz * exposure_s) ** 2, const.LEAST_KEPT)
+    followed = 1.0 if line.followed is None else line.followed
+    return np.asarray(np.trace(line.fit.covariance) / followed**2 * (1.0 / kept - 1.0))
+
+
+def _ringing_inside(
+    lines: Sequence[FoundLine], exposure_s: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return the frequencies that motion inside the frames may have, and how much each counts."""
+    if not lines:
+        return None
+    share = [line.alias.odds * _lost_inside(line, exposure_s) for line in lines]
+    weight = np.concatenate(share)
+    if not np.any(weight):
+        return None
+    return np.concatenate([line.alias.candidates_hz for line in lines]), weight
+
+
+def _with_shapes(
+    lines: Sequence[FoundLine], shapes: _ShapesSay, exposure_s: float
+) -> list[FoundLine]:
+    """Weigh the true frequencies by the motion inside the frames that the stars' shapes remember.
+
+    What all lines have there together, and by an even chance a mode that was missed besides, is
+    what the shapes say; the other lines count by their odds so far.
+    """
+    blur = [_lost_inside(line, exposure_s) for line in lines]
+    odds = [line.alias.odds / line.alias.odds.sum() for line in lines]
+    for _ in range(const.SHAPES_ROUNDS):
+        for i, line in enumerate(lines):
+            others = sum(float(odds[k] @ blur[k]) for k in range(len(lines)) if k != i)
+            weight = line.alias.odds * shapes.likelihood(others + blur[i])
+            odds[i] = weight / weight.sum()
+    return [
+        replace(line, alias=line.alias.with_odds(weighed, "motion inside the frames"))
+        for line, weighed in zip(lines, odds, strict=True)
+    ]
 
 
 def _limits(
@@ -161,11 +259,11 @@ def _search_lines(
 ) -> tuple[LineSearch | None, list[FoundLine]]:
     """Find the lines of the shared motion.
 
-    `rig`: for time stamps, row times, declared periods and known sources of vibration. `star`:
-    widths of the registered star, in the unit of the grid. `guests`: what else tells aliases apart.
+    `rig`: for time stamps and row times. `star`: widths of the registered star, in the unit of the
+    grid. `guests`: what else tells aliases apart.
 
     Returns `search`: none when the record is too short; `lines`: only lines that all stars share
-    (or of a single star).
+    (or of a single star), their causes not yet named.
     """
     time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
     try:
@@ -193,8 +291,7 @@ def _search_lines(
         lines.append(
             FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept, steady_chance=steady)
         )
-    lines = FoundLine.named(lines, rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
-    return search, _with_guide_loop(lines, grid, rig)
+    return search, lines
 
 
 def _with_guide_loop(lines: list[FoundLine], grid: GridData, rig: Rig) -> list[FoundLine]:
@@ -400,9 +497,9 @@ def _weigh_aliases(
         evidence={"row times": by_rows, "time stamps": by_stamps, **said},
     )
     more = _damping_log_odds(fit, decision.candidates_hz)
-    evidence = [*decision.evidence, "usual damping"]
+    evidence = ["usual damping"]
     if star is not None:
         more = more + _image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
         evidence.append("star image")
     odds = decision.odds * np.exp(more - more.max())
-    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
+    return decision.with_odds(odds / odds.sum(), *evidence)

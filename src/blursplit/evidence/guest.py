@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.definitions import Conditions
 from blursplit.facts import Facts
 from blursplit.image.otf import DefocusShape, OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData
+from blursplit.motion.inside import FrameTensors, InsideMotion
 from blursplit.result import NextStep, Remark
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
@@ -71,6 +73,32 @@ class Record:
         """Add up the cut-outs, as recorded and registered."""
         facts = self.facts
         return StarImages.of(self.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
+
+    def inside(
+        self, swings: tuple[FloatArray, FloatArray] | None, seed: int
+    ) -> InsideMotion | None:
+        """Return what the shapes of the stars say of motion inside the frames.
+
+        `swings`: frequencies [Hz] that it may have, and how much of it each has, where known.
+
+        Not where frames are so short that no mode of a mount has half its motion inside, nor where
+        they lie so far apart that every mode has forgotten itself: focus and air change slowly.
+        """
+        tracks, optics, scale = self.images, self.facts.optics, self.facts.scale_arcsec
+        exposure, cadence = tracks.exposure_s, tracks.cadence_s
+        if exposure is None or cadence is None or exposure < const.STEADY_BLUR_EXPOSURE_S:
+            return None
+        if cadence > const.LONGEST_RINGING_S:
+            return None
+        if scale is None or optics is None or not self.shapes_are_stars:
+            return None
+        tensors = FrameTensors.of(tracks, scale, gain_e_per_adu=self.rig.get("gain_e_per_adu"))
+        if tensors is None:
+            return None
+        air_time_s = optics.aperture_m / optics.wind_m_s[0]
+        return InsideMotion.of(
+            tensors, exposure, cadence, air_time_s=air_time_s, swings=swings, seed=seed
+        )
 
     def with_tracks(self, tracks: StarTracks, facts: Facts) -> Record:
         """Return the record drawn from other tracks, whose motion is measured anew."""

@@ -178,9 +178,9 @@ class InsideMotion:
     # That the changes have the form of a motion, not that of slow currents in the tube, which
     # remember themselves too; both weighted alike beforehand.
     form_probability: float
-    # Whether the first exceeds 0.99 and the second 0.95. Where only the first does, the owner of
-    # what is drawn is open: a shaken mount, or slow air in the tube.
-    is_shown: bool
+    # Whether the changes remember more than air's do along the first axis, by 0.99. Where their
+    # form does not exceed 0.95, the owner of what is drawn is open: a shaken mount, or slow air.
+    is_remembered: bool
     # (n_draws, 2, 2): realised mean over the frames, given that a mode is there.
     mechanical_arcsec2: FloatArray
     # (n_frames, 2, 2): its mean over the draws, frame by frame (smoothed), given that a mode is
@@ -198,6 +198,11 @@ class InsideMotion:
     angle_deg: float  # first principal axis, [0, 180) from +x toward +y
     # 95 % upper end of the rms along the major axis, given that a mode is there.
     limit_rms_arcsec: float
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether it is shown to be a motion."""
+        return self.is_remembered and self.form_probability > const.INSIDE_SHOWN[1]
 
     def tensors_of(self, draw: int, most: int = 48) -> FloatArray:
         """Return tensors of evenly spread frames whose mean is that of a draw, (m, 2, 2).
@@ -238,6 +243,7 @@ class InsideMotion:
         cadence_s: float,
         *,
         air_time_s: float = 0.0,
+        swings: tuple[FloatArray, FloatArray] | None = None,
         n_draws: int = 200,
         seed: int = 0,
     ) -> InsideMotion | None:
@@ -245,14 +251,16 @@ class InsideMotion:
 
         `air_time_s`: time after which the air over the aperture has been replaced (aperture over
         the slowest wind): frames closer than that are averaged, since air remembers itself for so
-        long.
+        long. `swings` (n,) twice: frequencies [Hz] that the motion may have, and how much of it
+        each has.
 
         Returns: none where fewer than 20 stretches of `air_time_s` are left.
 
         On each principal axis of the lag-one covariance m_i = c + V_i + a_i + noise: V_i a gamma
         Markov chain (mean energy of a complex envelope: shape 1/h, h(a) = 2 (a - 1 + e^-a)/a^2,
         memory rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The
-        rival is air alone, with a memory of up to 0.25 from one frame to the next. Both are
+        rival is air alone, with a memory of up to 0.25 from one frame to the next. An exposure of
+        less than a turn holds more or less of V_i as its phase falls (`_flicker`). Both are
         integrated by adaptive importance sampling over a forward filter, so that the odds come with
         the draws. Motion has a form: V is a sum of E_k e_k e_k^T along fixed lines, so that the
         traceless part of its changes has at least the variance of half its trace (equal for
@@ -265,6 +273,8 @@ class InsideMotion:
         if bins is None:
             return None
         axes = _principal_axes(bins.value)
+        per_bin = round(bins.spacing_s / cadence_s)
+        flicker = 0.0 if swings is None else _flicker(*swings, exposure_s, cadence_s, per_bin)
         fits = []
         for k in range(2):
             c, s = axes[:, k]
@@ -272,7 +282,9 @@ class InsideMotion:
             value = _project(bins.value, axes[:, k], axes[:, k])
             duty = bins.window_s / bins.spacing_s
             fits.append(
-                RingingAxis.fit(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng)
+                RingingAxis.fit(
+                    value, bins.fitted, sigma, duty, bins.air_share, flicker, n_draws, rng
+                )
             )
         if fits[1].probability > fits[0].probability:
             axes, fits = axes[:, ::-1], fits[::-1]
@@ -303,7 +315,7 @@ class InsideMotion:
             probability=memory * form,
             memory_probability=memory,
             form_probability=form,
-            is_shown=bool(odds[0] > const.INSIDE_SHOWN[0] and form > const.INSIDE_SHOWN[1]),
+            is_remembered=bool(odds[0] > const.INSIDE_SHOWN[0]),
             mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
             frames_arcsec2=frames,
             steady_arcsec2=_elongation(constant),
@@ -503,6 +515,22 @@ def _project(tensor: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
         + tensor[:, 1] * a[1] * b[1]
         + tensor[:, 2] * (a[0] * b[1] + a[1] * b[0])
     )
+
+
+def _flicker(
+    frequency_hz: FloatArray, share: FloatArray, exposure_s: float, cadence_s: float, per_bin: int
+) -> float:
+    """Return by which part of its mean the energy inside a bin's exposures varies with the phase.
+
+    A motion a cos(2 pi nu t + phi) has a^2/2 [1 - k + (sinc(2 nu tau) - k) cos 2 phi] inside an
+    exposure tau, k = sinc^2(nu tau); a bin is the mean over its frames' phases. Of several the root
+    mean square.
+    """
+    kept = np.sinc(frequency_hz * exposure_s) ** 2
+    part = (np.sinc(2.0 * frequency_hz * exposure_s) - kept) / np.maximum(1.0 - kept, 1e-9)
+    turn = 4.0 * np.pi * frequency_hz * cadence_s
+    mean = np.abs(np.exp(1j * np.outer(np.arange(per_bin), turn)).mean(axis=0))
+    return float(np.sqrt(np.average((part * mean) ** 2, weights=share)))
 
 
 def _principal_axes(value: FloatArray) -> FloatArray:

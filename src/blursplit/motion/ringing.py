@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import gammaln, ive, ndtr
@@ -38,6 +39,7 @@ class RingingAxis:
         sigma: float,
         duty: float,
         air_share: float,
+        flicker: float,
         n_draws: int,
         rng: np.random.Generator,
     ) -> RingingAxis:
@@ -46,9 +48,11 @@ class RingingAxis:
         `value` (n_bins,): projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
         `fitted`: bins that the fit reads. `sigma`: noise that the stars do not share. `duty`: time
         inside a bin's exposures over the bins' spacing. `air_share`: largest scatter of shared air
-        over the constant part.
+        over the constant part. `flicker`: by which part of the mode's energy an exposure has more
+        or less of it, as the phase falls.
         """
-        model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
+        given = sigma, duty, air_share, flicker
+        model = _AxisModel(value[fitted], _steps(fitted), *given)
         ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)
         air = _integrate(model.log_air, model, len(const.INSIDE_AIR_LAG), rng)
         prior = np.log(1.0 / const.INSIDE_AXIS_PRIOR - 1.0)
@@ -59,7 +63,7 @@ class RingingAxis:
         realised = np.maximum(float(np.nanmean(value)) - constant, 0.0)
         few = pick[:: max(n_draws // 6, 1)]
         known = np.flatnonzero(np.isfinite(value))
-        whole = _AxisModel(value[known], _steps(known), sigma, duty, air_share, mean=model.mean)
+        whole = _AxisModel(value[known], _steps(known), *given, mean=model.mean)
         energy = whole.smooth(ringing.place[few], ringing.kind[few])
         smoothed = np.interp(np.arange(len(value)), known, energy)
         level = float(smoothed.mean())
@@ -87,6 +91,7 @@ class _AxisModel:
         sigma: float,
         duty: float,
         air_share: float,
+        flicker: float,
         mean: float | None = None,
     ) -> None:
         self.value, self.step = value, step
@@ -94,6 +99,9 @@ class _AxisModel:
         scatter = float(np.std(value))
         self.sigma = max(sigma, 1e-3 * scatter, 1e-9)
         self.duty = duty
+        # for the mean over a phase at random (Gauss-Chebyshev)
+        nodes = const.INSIDE_FLICKER_NODES if flicker > const.INSIDE_LEAST_FLICKER else 1
+        self.parts = 1.0 + flicker * np.cos(np.pi * (np.arange(nodes) + 0.5) / nodes)
         self.most_rms = float(np.sqrt(max(self.mean, 3.0 * scatter)))
         self.log_air_range = (np.log(const.INSIDE_LEAST_AIR_SHARE), np.log(air_share))
         self.spread = scatter / np.sqrt(len(value))
@@ -107,14 +115,15 @@ class _AxisModel:
             inside = decay * self.duty
             h = float(RingingAxis.energy_spread(np.array(inside)))
             memory = (np.sinh(inside / 2) / (inside / 2)) ** 2 * np.exp(-decay) / h
-            self._ringing[index] = _Chain.of(1.0 / h, float(memory))
+            self._ringing[index] = _Chain.of(1.0 / h, float(memory), self.parts)
         return self._ringing[index]
 
     def air_chain(self, index: int) -> _Chain:
         """Return the chain of air: its memory runs fastest, its skew slowest."""
         if index not in self._air:
             skew, memory = divmod(index, len(const.INSIDE_AIR_LAG))
-            self._air[index] = _Chain.of(4.0 / AIR_SKEWS[skew] ** 2, const.INSIDE_AIR_LAG[memory])
+            lag = const.INSIDE_AIR_LAG[memory]
+            self._air[index] = _Chain.of(4.0 / AIR_SKEWS[skew] ** 2, lag, np.ones(1))
         return self._air[index]
 
     def read(self, place: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -181,21 +190,30 @@ class _AxisModel:
         self, chain: _Chain, rows: IntArray, scale: FloatArray, constant: FloatArray, noise: _Tables
     ) -> FloatArray:
         """Return the mean density of every value over every cell, (n_values, n_rows, n_states)."""
-        edge = constant[rows, None] + scale[rows, None] / chain.shape * chain.edge
         per_step = noise.per_step[rows]
-        first = ((edge + noise.low[rows, None]) * per_step[:, None]).astype(np.float32)
-        place = (self.value[:, None] * per_step).astype(np.float32)[:, :, None] - first
-        np.clip(place, 0.0, const.INSIDE_TABLE_POINTS - 1.001, out=place)
-        whole = place.astype(np.int32)
-        place -= whole
-        whole += (const.INSIDE_TABLE_POINTS * rows[:, None]).astype(np.int32)
-        place *= noise.rise.take(whole)
-        place += noise.level.take(whole)
-        density = place[..., :-1] - place[..., 1:]
-        np.maximum(density, 1e-9, out=density)
-        width = np.maximum(scale[rows, None] / chain.shape * chain.cell, 1e-12)
-        density /= width.astype(np.float32)
-        return density
+        value = (self.value[:, None] * per_step).astype(np.float32)[:, :, None]
+        start = (const.INSIDE_TABLE_POINTS * rows[:, None]).astype(np.int32)
+
+        def of_part(part: float) -> Any:
+            unit = part / chain.shape * scale[rows, None]
+            edge = constant[rows, None] + unit * chain.edge
+            place = value - ((edge + noise.low[rows, None]) * per_step[:, None]).astype(np.float32)
+            np.clip(place, 0.0, const.INSIDE_TABLE_POINTS - 1.001, out=place)
+            whole = place.astype(np.int32)
+            place -= whole
+            whole += start
+            place *= noise.rise.take(whole)
+            place += noise.level.take(whole)
+            density = place[..., :-1] - place[..., 1:]
+            np.maximum(density, 1e-9, out=density)
+            width = np.maximum(unit * chain.cell * len(chain.parts), 1e-12)
+            density /= width.astype(np.float32)
+            return density
+
+        total: FloatArray = of_part(float(chain.parts[0]))
+        for part in chain.parts[1:]:
+            total += of_part(float(part))
+        return total
 
     def smooth(self, place: FloatArray, kind: IntArray) -> FloatArray:
         """Return the mode's smoothed energy at every value, mean over the places."""
@@ -251,9 +269,10 @@ class _Chain:
     cell: FloatArray
     start: FloatArray
     step: FloatArray
+    parts: FloatArray  # of a state's energy that a bin may have, each as likely
 
     @classmethod
-    def of(cls, shape: float, memory: float) -> _Chain:
+    def of(cls, shape: float, memory: float, parts: FloatArray) -> _Chain:
         # the root of a gamma variable of large shape has a scatter of one half
         lowest = max(np.sqrt(shape) - 3.2, 0.0)
         highest = np.sqrt(shape + 7.0 * np.sqrt(shape) + 4.0)
@@ -264,14 +283,15 @@ class _Chain:
         start = np.exp((shape - 1.0) * np.log(x) - x - gammaln(shape)) * cell
         start /= start.sum()
         if memory < 1e-6:  # noqa: PLR2004
-            return cls(shape, x, edge, cell, start, np.tile(start, (const.INSIDE_STATES, 1)))
+            still = np.tile(start, (const.INSIDE_STATES, 1))
+            return cls(shape, x, edge, cell, start, still, parts)
         q = 1.0 - memory
         bessel = 2.0 * np.sqrt(memory * np.outer(x, x)) / q
         power = 0.5 * (shape - 1.0) * np.log(x[None, :] / (memory * x[:, None]))
         log = bessel - (x[None, :] + memory * x[:, None]) / q + power - np.log(q)
         step = np.exp(log) * ive(shape - 1.0, bessel) * cell
         step /= step.sum(axis=1, keepdims=True)
-        return cls(shape, x, edge, cell, start, step)
+        return cls(shape, x, edge, cell, start, step, parts)
 
     def filter(self, emission: FloatArray, gaps: IntArray) -> FloatArray:
         """Return the log likelihood of each set, emission of shape (n_values, n_sets, n_states)."""

@@ -127,7 +127,7 @@ class AliasDecision:
 
     candidates_hz: FloatArray  # (c,): ascending
     odds: FloatArray  # (c,): sum to 1
-    # What was used: "exposure", "time stamps", "row times", "second frame rate".
+    # What was used: "exposure", "time stamps", "row times", "usual damping"...
     evidence: tuple[str, ...]
 
     @property
@@ -139,6 +139,10 @@ class AliasDecision:
     def is_decided(self) -> bool:
         """Whether one candidate has odds of 0.95 or more."""
         return bool(self.odds.max() >= 0.95)  # noqa: PLR2004
+
+    def with_odds(self, odds: FloatArray, *evidence: str) -> AliasDecision:
+        """Return the candidates with the odds that further evidence gives."""
+        return AliasDecision(self.candidates_hz, odds, (*self.evidence, *evidence))
 
     @classmethod
     def of(
