@@ -85,7 +85,7 @@ def _page_images(
     scale = facts.scale_arcsec
     if removed and scale is not None:
         shifted = {name: motion / scale for name, motion in removed.items()}
-        stack = StarImages.of(tracks, facts.blur_time_s, scale, shifted) or stack
+        stack = StarImages.of(tracks, facts.blur_time_s, scale, shifted, stack) or stack
     top = stack.stack.images["recorded"].max()
     out = {
         name: (_enlarged(image, const.OVERSAMPLING) / top).astype(np.float32)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -251,13 +251,18 @@ class StarImages:
 
     @classmethod
     def of(
-        cls, tracks: StarTracks, blur_time_s: float, scale: float, removed: Mapping[str, FloatArray]
+        cls,
+        tracks: StarTracks,
+        blur_time_s: float,
+        scale: float,
+        removed: Mapping[str, FloatArray],
+        known: StarImages | None = None,
     ) -> StarImages | None:
         """Stack the stamps as recorded, registered, and with each motion removed; None without any.
 
         `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a
         pixel in the unit of the widths. `removed` (n_frames, 2) each: motion [px] to be shifted
-        out, one image each.
+        out, one image each. `known`: those as recorded and registered, which are not made again.
         """
         if tracks.stamps is None or not len(tracks.stamps.star):
             return None
@@ -266,11 +271,15 @@ class StarImages:
         windows = BlurWindows.of(tracks.time_s, tracks.segment, blur_time_s)
         flat = own.reshape(len(own), -1)
         still = (flat - windows.about_mean(flat)).reshape(own.shape)
-        references = {"recorded": still, "registered": own}
+        references = {"recorded": still, "registered": own} if known is None else {}
         for name, motion in removed.items():
             references[name] = still + windows.about_mean(motion)[:, None, :]
         stack = _restack(tracks, references)
-        if stack is None or _safe_width(stack.images["recorded"]) is None:
+        if stack is None:
+            return None
+        if known is not None:
+            return cls(replace(known.stack, images=known.stack.images | stack.images), known.widths)
+        if _safe_width(stack.images["recorded"]) is None:
             return None
         widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
         return cls(stack, widths)
