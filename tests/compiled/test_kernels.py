@@ -406,3 +406,33 @@ def test_transfer_function_of_an_image_is_the_product_of_its_textbook_factors():
     )
     assert baseline.max() > 1.0
     assert_allclose(found, expected, rtol=1e-9, atol=1e-12)
+
+
+def test_roots_of_covariances_times_themselves_and_vectors_are_what_numpy_makes():
+    rng = np.random.default_rng(10)
+    half, vector = rng.standard_normal((6, 2, 2)), rng.standard_normal((6, 2)) * (1.0 + 2.0j)
+    covariance = half @ half.swapaxes(1, 2)
+    covariance[0] = 0.0  # no motion has no root but zero
+    root, got = np.empty_like(covariance), np.empty_like(vector)
+    air_kernels.roots(covariance, root)
+    assert_allclose(root @ root, covariance, atol=1e-12)
+    air_kernels.products(covariance, vector, got)
+    assert_allclose(got, (covariance @ vector[:, :, None])[:, :, 0], rtol=1e-12)
+
+
+def test_powers_of_phases_are_cosines_and_sines_of_multiples():
+    angle = np.array([-4.0, 0.0, 0.3, 2.5])
+    cosine, sine = np.empty((2, 49, 4), dtype=np.float32)
+    air_kernels.powers(angle, cosine, sine)
+    turns = np.arange(49)[:, None] * angle
+    # single precision: half a unit of the last of 24 bits
+    assert_allclose([cosine, sine], [np.cos(turns), np.sin(turns)], atol=1e-7)
+
+
+def test_half_maximum_of_a_cone_holds_a_quarter_of_its_foot():
+    """A cone of radius 20 stands above half its height within a radius of 10."""
+    y, x = np.indices((41, 41)) - 20.0
+    inside = np.empty((41, 41))
+    air_kernels.inside_half_maximum(20.0 - np.hypot(x, y), inside)
+    # the contour is taken as straight in each cell: second order in the step
+    assert_allclose(inside.sum(), np.pi * 10.0**2, rtol=3e-3)
