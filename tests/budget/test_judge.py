@@ -1,13 +1,14 @@
 """The verdict: yes, no and open from both readings; what comes first; what to do next."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.answer import Readings, _match_width
-from blursplit.budget.findings import _saving_parts, _with_cures
+from blursplit.budget.findings import _on_one_axis, _saving_parts, _with_cures
 from blursplit.budget.judge import Findings, _judge_positions, _judge_widths, _worth_of
 from blursplit.constants import FWHM_PER_SIGMA
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions
@@ -258,3 +259,16 @@ def test_a_width_without_a_cause_is_never_negative():
     uneven = readings(tracking=(0.4, 1.4))
     left = _with_cures(Fwhm(recorded_arcsec=recorded), uneven).without_tracking_arcsec
     assert 0.0 == left.low95 <= left.low <= left.value
+
+
+def test_round_blur_on_one_axis_keeps_the_area_of_the_image():
+    """Gaussian ellipses: the width is the root of the product of both axes."""
+    rest, line = 0.7, 1.3  # arcsec: one-axis width without the blur, and blur along one axis
+    width2 = rest * np.hypot(rest, line)
+    each = width2 - rest**2
+    readings = SimpleNamespace(
+        steady_arcsec2=each * np.eye(2)[None],
+        width_arcsec=np.array([FWHM_PER_SIGMA * np.sqrt(width2)]),
+        saving={"structure": np.array([[0.0, 1.0 - rest / np.sqrt(width2)]])},
+    )
+    assert_allclose(_on_one_axis(readings), line**2)

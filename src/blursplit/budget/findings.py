@@ -148,7 +148,7 @@ def write_down(
         evidence = [] if record.strength is not None else ["motion of pairs"]
         parts["atmosphere"] = Atmosphere(lower_seeing_arcsec=lower, evidence=evidence)
     if answer.readings is not None:
-        parts |= _split_parts(record, motion, lines, answer, recorded)
+        parts |= _split_parts(record, motion, lines, answer, sure(stack), recorded)
         parts["fwhm"] = _with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
     tracking = parts.get("tracking", Tracking())
@@ -243,7 +243,12 @@ def _may_hide_vibration(record: Record) -> bool:
 
 
 def _split_parts(
-    record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: Estimate | None
+    record: Record,
+    motion: Motion,
+    lines: Lines,
+    answer: Answer,
+    stack: StarImages,
+    recorded: Estimate | None,
 ) -> dict[str, Any]:
     readings, histories, facts = sure(answer.readings), sure(answer.histories), record.facts
     shown = _what_is_shown(record, lines, answer)
@@ -258,7 +263,12 @@ def _split_parts(
             readings, histories.drive, facts, recorded, shown=shown.tracking
         ),
         "structure": _structure_part(
-            readings, facts, recorded, shown=shown.structure, undetected=lines.undetected
+            readings,
+            facts,
+            recorded,
+            shown=shown.structure,
+            undetected=lines.undetected,
+            longest_arcsec=stack.most_along_one_axis(),
         ),
         "mechanics": Saving(**_saving_parts(readings, "mechanics", recorded, shown=moves)),
         "open": _open_part(readings, facts, band),
@@ -510,12 +520,14 @@ def _structure_part(
     *,
     shown: bool,
     undetected: tuple[float, tuple[float, float]] | None,
+    longest_arcsec: float,
 ) -> Structure:
     """Return the structure's part.
 
     The low reading is what is known to be structure, the high one counts open motion and a steady
     vibration inside the frames too; where nothing is shown, a limit that includes these and a mode
-    of the size that the search could have missed.
+    of the size that the search could have missed. `longest_arcsec`: rms that no motion inside the
+    frames exceeds along any axis.
     """
     own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
     part = _axes(own, facts)
@@ -523,8 +535,7 @@ def _structure_part(
         _reach_up(part, _axes(own + open_ + readings.steady_arcsec2, facts))
     else:
         missed = 0.0 if undetected is None else undetected[0]
-        # most vibrations have one axis, and all of a constant blur may be along it
-        steady = np.trace(readings.steady_arcsec2, axis1=1, axis2=2)
+        steady = np.minimum(_on_one_axis(readings), longest_arcsec**2)
         hidden = (steady + missed**2)[:, None, None] * np.diag([1.0, 0.0])
         there = steady > 0  # no chance given to its absence makes a limit small
         part = _limited(part, (open_ + hidden)[there if there.any() else slice(None)])
@@ -535,6 +546,17 @@ def _structure_part(
         undetected_rms_arcsec=None if undetected is None else undetected[0],
         band_hz=None if undetected is None else undetected[1],
     )
+
+
+def _on_one_axis(readings: Readings) -> FloatArray:
+    """Return the variance of the steady blur if all of it is along one axis, (n,).
+
+    Most vibrations have one axis. The width is that of equal area, so that a line of variance s^2
+    stands for a round blur of v in (w^2 + s^2) w^2 = (w^2 + v)^2, w the width without it.
+    """
+    round2 = 0.5 * np.trace(readings.steady_arcsec2, axis1=1, axis2=2)
+    without = readings.width_arcsec * (1.0 - readings.saving["structure"][:, 1])
+    return np.asarray(2.0 * round2 + (round2 * const.FWHM_PER_SIGMA / without) ** 2)
 
 
 def _reach_up(part: dict[str, Estimate | None], larger: dict[str, Estimate | None]) -> None:

@@ -234,6 +234,11 @@ class StarImages:
             "registered": Estimate.with_error(registered.mean, self.error("registered")),
         }
 
+    def most_along_one_axis(self) -> float:
+        """Return the rms that no motion inside the frames exceeds: the registered star's own."""
+        most = self.widths["registered"].major + const.ONE_SIDED_95 * self.error("registered")
+        return most / const.FWHM_PER_SIGMA
+
     def error(self, name: str) -> float:
         """Return the standard error of a width: spread between stars, and the flat field."""
         from scipy.stats import t as student_t
