@@ -20,14 +20,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.compiled import kernels
 from blursplit.image.otf import HalfMaximum, defocus_otf, telescope_otf
 from blursplit.image.stack import BlurWindows
 from blursplit.turbulence.conversions import structure_function
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import ComplexArray, FloatArray, IntArray
 
 OWNERS = ("tracking", "structure", "open")
 STEADY = "steady"
@@ -202,15 +201,14 @@ class History:
         removed, known = self.present.intersection(without), self.widths_arcsec
         if (removed, open_left) not in known:
             step, columns, size_arcsec = _sampling(self, removed, open_left)
-            otf = _without_paths(self, removed, open_left, step, columns)
+            still = _without_paths(self, removed, open_left, step, columns)
             places = sum(
                 factor * self.places_arcsec[owner]
                 for owner, factor in _moving(removed, open_left).items()
                 if factor > 0 and owner in self.path_arcsec
             )
-            if np.any(places):
-                otf = otf * _of_path(places @ step, columns - 1)
-            known[removed, open_left] = size_arcsec * HalfMaximum.mean_of(otf)
+            path = _of_path(places @ step, columns - 1) if np.any(places) else 1.0
+            known[removed, open_left] = size_arcsec * HalfMaximum.mean_of(still * path)
         return known[removed, open_left]
 
 
@@ -360,28 +358,21 @@ def _some_places(path: FloatArray) -> FloatArray:
     return np.asarray(path[(stretch * (n / const.PATH_PLACES)).astype(int)])
 
 
-def _of_path(turns: FloatArray, finest: int) -> FloatArray:
+def _of_path(turns: FloatArray, finest: int) -> ComplexArray:
     """Return the transfer function of a motion along a path, its mean exp(2 pi i f x).
 
     `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes,
     of which there are `finest` along the first.
     """
-    x = _powers(2.0 * np.pi * turns[:, 0], finest)
-    y = _powers(2.0 * np.pi * turns[:, 1], const.FWHM_N_FREQUENCY)
+    x = np.empty((2, finest + 1, len(turns)), dtype=np.float32)
+    y = np.empty((2, const.FWHM_N_FREQUENCY + 1, len(turns)), dtype=np.float32)
+    for angle, powers in zip(2.0 * np.pi * turns.T, (x, y), strict=True):
+        kernels("air").powers(angle, *powers)
     # real products: both signs of the frequency come of the same four
-    product = np.concatenate([y.real, y.imag]) @ np.concatenate([x.real, x.imag]).T
+    product = y.reshape(-1, len(turns)) @ x.reshape(-1, len(turns)).T / len(turns)
     (cc, cs), (sc, ss) = (np.split(half, 2, axis=1) for half in np.split(product, 2))
-    out = np.concatenate([((cc + ss) + 1j * (cs - sc))[:0:-1], (cc - ss) + 1j * (cs + sc)])
-    return np.asarray(out / len(turns), dtype=np.complex128)
-
-
-def _powers(angle: FloatArray, n: int) -> NDArray[np.complex64]:
-    """Return exp(i k angle) for k = 0 to n, shape (n + 1, n_angles)."""
-    out = np.empty((n + 1, len(angle)), dtype=np.complex64)
-    out[0], out[1] = 1.0, np.exp(1j * angle)
-    known = 1
-    while known < n:
-        more = min(known, n - known)
-        np.multiply(out[1 : more + 1], out[known], out=out[known + 1 : known + more + 1])
-        known += more
+    n = len(cc)
+    out = np.empty((2 * n - 1, finest + 1), dtype=complex)
+    out.real[: n - 1], out.imag[: n - 1] = (cc + ss)[:0:-1], (cs - sc)[:0:-1]
+    out.real[n - 1 :], out.imag[n - 1 :] = cc - ss, cs + sc
     return out

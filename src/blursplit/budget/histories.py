@@ -156,6 +156,7 @@ class _Spectra:
         ]
         fine = np.geomspace(min(f[0] for f in self.frequency_hz), 0.5 / grid.cadence_s, 200)
         self._fine = fine
+        self._log_hz = [np.log(f) for f in self.frequency_hz]
         air, open_ = fit.shared_air_density(fine)[rows], fit.open_density(fine)[rows]
         noise = grid.shared_noise_psd_arcsec2_hz * fit.noise_scale[rows]
         self._rest = air + noise[:, None, None, None] * np.eye(2)[:, :, None]
@@ -165,19 +166,20 @@ class _Spectra:
     def parts(self, k: int, lines: Sequence[LineTerm]) -> list[dict[str, FloatArray]]:
         """Return the densities by part for each segment, shape (m, 2, 2) each."""
         out = []
-        for f in self.frequency_hz:
+        for f, x in zip(self.frequency_hz, self._log_hz, strict=True):
             part = {
-                "rest": self._at(self._rest[k], f),
-                "open": self._at(self._open[k], f),
-                "slow": self._at(self._slow[k], f),
+                "rest": self._at(self._rest[k], x),
+                "open": self._at(self._open[k], x),
+                "slow": self._at(self._slow[k], x),
             }
             for i, line in enumerate(lines):
                 part[f"line {i}"] = line.density(f, self.grid.longest_s, self.grid.cadence_s)
             out.append(part)
         return out
 
-    def _at(self, density: FloatArray, frequency_hz: FloatArray) -> FloatArray:
-        x, fine = np.log(frequency_hz), np.log(self._fine)
+    def _at(self, density: FloatArray, x: FloatArray) -> FloatArray:
+        """Return a density between the fine frequencies; `x`: ln of those wanted."""
+        fine = np.log(self._fine)
         out = np.empty((len(x), 2, 2))
         for i in range(2):
             level = np.log(np.maximum(density[i, i], 1e-12))
@@ -341,7 +343,26 @@ class _Drive:
             self._blocks.append((start, n, count, n // count))
             start += n
         self._means = self._in_blocks(values)
-        self._design = self._in_blocks(self.design)
+        own = self._in_blocks(self.design)
+        self._design = np.kron(np.eye(2), own)
+        self._precision = np.linalg.inv(self._prior)
+        x = np.linspace(-1.0, 1.0, len(own))
+        bends = np.stack([eval_legendre(order, x) for order in const.DRIFT_BENDS], axis=1)
+        bends = bends - own @ (np.linalg.pinv(own) @ bends)
+        bends = bends[:, np.ptp(bends, axis=0) > 0.2]  # noqa: PLR2004 - of their range of two
+        self._weights = np.kron(np.eye(2), np.linalg.pinv(bends))
+        # Of each segment: what slow motion beyond the model looks like, and what means leave.
+        self._colours, self._filters = [], []
+        for _, n, _, length in self._blocks:
+            f = JointDraw(n, grid.cadence_s).frequency_hz
+            turns = f * grid.longest_s
+            colour = np.where(turns < const.SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
+            self._colours.append(colour[:, None, None])
+            at = np.arange(len(f)) / (2 * (len(f) - 1))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                filtered = np.sin(np.pi * at * length) / (length * np.sin(np.pi * at))
+            filtered[0] = 1.0
+            self._filters.append(filtered[:, None, None] ** 2)
 
     def _in_blocks(self, values: FloatArray) -> FloatArray:
         return np.concatenate(
@@ -357,23 +378,16 @@ class _Drive:
         mean, root = self._posterior(covariance)
         bends = self._surplus(parts, covariance, mean, rng)
         if bends > 0:
-            for part, f in zip(parts, self._frequencies(), strict=True):
-                turns = f * self.grid.longest_s
-                colour = np.where(turns < const.SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
-                part["open"] = part["open"] + bends * colour[:, None, None] * part["slow"]
+            for part, colour in zip(parts, self._colours, strict=True):
+                part["open"] = part["open"] + bends * colour * part["slow"]
             covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
             mean, root = self._posterior(covariance)
         flat = mean + root @ rng.standard_normal(len(mean))
         return np.asarray(flat.reshape(2, -1).T)
 
-    def _frequencies(self) -> list[FloatArray]:
-        return [JointDraw(n, self.grid.cadence_s).frequency_hz for _, n, _, _ in self._blocks]
-
     def _posterior(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
-        design = np.kron(np.eye(2), self._design)
-        factor = cho_factor(covariance, lower=True)
-        weighed = cho_solve(factor, design)
-        precision = design.T @ weighed + np.linalg.inv(self._prior)
+        weighed = cho_solve(cho_factor(covariance, lower=True), self._design)
+        precision = self._design.T @ weighed + self._precision
         spread = np.linalg.inv(0.5 * (precision + precision.T))
         mean = spread @ (weighed.T @ self._means.T.ravel())
         root = np.linalg.cholesky(0.5 * (spread + spread.T))
@@ -385,25 +399,19 @@ class _Drive:
         total = sum(sizes)
         out = np.zeros((2, total, 2, total))
         first = 0
-        for part, (_, _, count, length), f in zip(
-            parts, self._blocks, self._frequencies(), strict=True
+        for part, (_, _, count, length), kept in zip(
+            parts, self._blocks, self._filters, strict=True
         ):
-            density = np.sum([part[name] for name in names], axis=0)
-            size = 2 * (len(f) - 1)
-            at = np.arange(len(f)) / size
-            with np.errstate(invalid="ignore", divide="ignore"):
-                filtered = np.sin(np.pi * at * length) / (length * np.sin(np.pi * at))
-            filtered[0] = 1.0
-            lags = np.fft.irfft(
-                (0.5 / self.grid.cadence_s) * density * filtered[:, None, None] ** 2, axis=0
-            )
-            place = length * np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-            block = lags[place]  # (count, count, 2, 2)
+            density = sum(part[name] for name in names)
+            lags = np.fft.irfft((0.5 / self.grid.cadence_s) * density * kept, axis=0)
+            few = np.ascontiguousarray(lags[: count * length : length].transpose(1, 2, 0))
+            apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
             rows = slice(first, first + count)
-            out[:, rows, :, rows] = block.transpose(2, 0, 3, 1)
+            out[:, rows, :, rows] = few[:, :, apart].swapaxes(1, 2)
             first += count
         full = out.reshape(2 * total, 2 * total)
-        return np.asarray(full + 1e-10 * np.trace(full) / len(full) * np.eye(len(full)))
+        full[np.diag_indices_from(full)] += 1e-10 * np.trace(full) / len(full)
+        return full
 
     def _surplus(
         self,
@@ -417,21 +425,14 @@ class _Drive:
         Squares of the residual's polynomial coefficients over their variances under slow motion sum
         to a chi-square times its strength; what the model itself explains is taken off.
         """
-        n = len(self._design)
-        x = np.linspace(-1.0, 1.0, n)
-        bends = np.stack([eval_legendre(order, x) for order in const.DRIFT_BENDS], axis=1)
-        bends = bends - self._design @ (np.linalg.pinv(self._design) @ bends)
-        bends = bends[:, np.ptp(bends, axis=0) > 0.2]  # noqa: PLR2004 - of their range of two
-        if not bends.shape[1]:
+        weights = self._weights
+        if not len(weights):
             return 0.0
-        residual = self._means.T.ravel() - np.kron(np.eye(2), self._design) @ mean
-        weights = np.kron(np.eye(2), np.linalg.pinv(bends))
-        found = weights @ residual
-        slow_parts = []
-        for part, f in zip(parts, self._frequencies(), strict=True):
-            turns = f * self.grid.longest_s
-            colour = np.where(turns < const.SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
-            slow_parts.append({"slow": colour[:, None, None] * part["slow"]})
+        found = weights @ (self._means.T.ravel() - self._design @ mean)
+        slow_parts = [
+            {"slow": colour * part["slow"]}
+            for part, colour in zip(parts, self._colours, strict=True)
+        ]
         slow = np.diag(weights @ self._covariance(slow_parts, ["slow"]) @ weights.T)
         own = np.diag(weights @ known @ weights.T)
         telling = (

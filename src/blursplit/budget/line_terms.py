@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
 from blursplit import constants as const
+from blursplit.compiled import kernels
 from blursplit.image.otf import streak_otf
 from blursplit.motion.common import GridData
 from blursplit.spectra import Continuum, LineFit
@@ -159,23 +160,15 @@ def _shared_coefficients(grid: GridData) -> _Coefficients:
     )
 
 
-# Thousands of 2 x 2 matrices take a tenth of the time when they are worked element by element.
-
-
-def _times(matrix: FloatArray, vector: ComplexArray) -> ComplexArray:
-    return _product(matrix, vector[:, :, None])[:, :, 0]
-
-
-def _product(first: FloatArray, second: NDArray[Any]) -> NDArray[Any]:
-    """Return the products of 2 x 2 matrices with matrices or columns, shape (n, 2, m)."""
-    out = np.empty_like(second)
-    for i, j in np.ndindex(second.shape[1:]):
-        out[:, i, j] = first[:, i, 0] * second[:, 0, j] + first[:, i, 1] * second[:, 1, j]
+def _times(matrix: FloatArray, vector: NDArray[Any]) -> NDArray[Any]:
+    """Return the products of matrices (n, 2, 2) and vectors (n, 2)."""
+    out = np.empty_like(vector)
+    kernels("air").products(matrix, vector, out)
     return out
 
 
 def _inverse(matrix: FloatArray) -> FloatArray:
-    """Return the inverses of 2 x 2 matrices."""
+    """Return the inverses of 2 x 2 matrices, element by element: a tenth of the time."""
     a, b, c, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 0], matrix[:, 1, 1]
     adjugate = np.stack([d, -b, -c, a], axis=-1).reshape(-1, 2, 2)
     return np.asarray(adjugate / (a * d - b * c)[:, None, None])
@@ -194,7 +187,9 @@ def _without_lines(
     """
     coefficients = _shared_coefficients(grid)
     # the lines' mean given the whole and both densities
-    value = _times(_product(lines, _inverse(lines + rest)), coefficients.value)
+    columns = np.moveaxis(_inverse(lines + rest), 2, 0).copy()
+    gain = np.stack([_times(lines, column) for column in columns], axis=2)
+    value = _times(gain, coefficients.value)
     inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
     for low, high in cores_hz:
         inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)
@@ -265,8 +260,7 @@ class JointDraw:
         # Eigenvalues of the circulant covariance: two-sided density over the sample interval.
         values = [0.5 * density / self.cadence_s for density in densities]
         drawn = [_draw(value, self.n, self._size, rng) for value in values]
-        rest = measured - np.sum(drawn, axis=0)
-        weight = _solve(np.sum(values, axis=0), rest, self._size)
+        weight = _solve(np.asarray(sum(values)), measured - sum(drawn), self._size)
         transform = rfft(weight, n=self._size, axis=0)
         return [
             path + irfft(_times(value, transform), n=self._size, axis=0)[: self.n]
@@ -276,8 +270,9 @@ class JointDraw:
 
 def _draw(value: FloatArray, n: int, size: int, rng: np.random.Generator) -> FloatArray:
     """Draw n samples of a motion with these eigenvalues."""
-    white = rfft(rng.standard_normal((size, 2)), axis=0)
-    return np.asarray(irfft(_times(_root(value), white), n=size, axis=0)[:n])
+    white, root = rfft(rng.standard_normal((size, 2)), axis=0), np.empty_like(value)
+    kernels("air").roots(value, root)
+    return np.asarray(irfft(_times(root, white), n=size, axis=0)[:n])
 
 
 def _solve(total: FloatArray, wanted: FloatArray, size: int) -> FloatArray:
@@ -297,10 +292,10 @@ def _solve(total: FloatArray, wanted: FloatArray, size: int) -> FloatArray:
         return np.asarray(irfft(_times(inverse, rfft(x, axis=0)), n=n, axis=0))
 
     x = nearly_inverse(wanted)
+    goal = const.SOLVER_TOLERANCE**2 * float(np.sum(wanted * x))
     left = wanted - covariance(x)
     step = better = nearly_inverse(left)
     size_of = float(np.sum(left * better))
-    goal = const.SOLVER_TOLERANCE**2 * float(np.sum(wanted * nearly_inverse(wanted)))
     for _ in range(const.MOST_ITERATIONS):
         if size_of <= goal:
             break
@@ -312,14 +307,3 @@ def _solve(total: FloatArray, wanted: FloatArray, size: int) -> FloatArray:
         before, size_of = size_of, float(np.sum(left * better))
         step = better + size_of / before * step
     return x
-
-
-def _root(matrix: FloatArray) -> FloatArray:
-    """Symmetric roots of 2 x 2 covariances: (M + sI)/t, s^2 = det, t^2 = tr + 2s."""
-    a = np.clip(matrix[:, 0, 0], 0.0, None)
-    d = np.clip(matrix[:, 1, 1], 0.0, None)
-    c = 0.5 * (matrix[:, 0, 1] + matrix[:, 1, 0])
-    s = np.sqrt(np.clip(a * d - c * c, 0.0, None))
-    t = np.sqrt(a + d + 2.0 * s)
-    root = np.stack([a + s, c, c, d + s], axis=-1).reshape(-1, 2, 2)
-    return np.asarray(root / np.where(t > 0, t, 1.0)[:, None, None])

@@ -21,11 +21,13 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
+from blursplit.compiled import kernels
 from blursplit.facts import Optics
 from blursplit.stars.pixels import measure_sky
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
@@ -87,7 +89,7 @@ class HalfMaximum:
         return cls.of_core(image, step / const.WIDTH_UPSAMPLING)
 
     @staticmethod
-    def mean_of(otf: FloatArray) -> float:
+    def mean_of(otf: NDArray[Any]) -> float:
         """Return `mean` of the image of a transfer function, in the unit of a rough width.
 
         `otf` (2 n + 1, fineness n + 1): at `_scaled_frequencies`; otf(-f) is the conjugate of
@@ -125,15 +127,10 @@ def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
 
 
 def _inside_half_maximum(image: FloatArray) -> FloatArray:
-    """Return the part of each point's cell that lies inside the contour of half the maximum.
-
-    By the distance of the contour along the gradient; the error of the area is second order in
-    the step.
-    """
-    above = image / image.max() - 0.5
-    slope_y, slope_x = np.gradient(above)
-    steepness = np.abs(slope_x) + np.abs(slope_y)
-    return np.asarray(np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0))
+    """Return the part of each point's cell that lies inside the contour of half the maximum."""
+    out = np.empty(image.shape)
+    kernels("air").inside_half_maximum(np.ascontiguousarray(image), out)
+    return out
 
 
 # --- transfer functions ---------------------------------------------------------------------------

@@ -48,18 +48,16 @@ class BlurWindows:
             n = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
             out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n - 1)
             first += n
-        return cls(out)
+        return cls(np.unique(out, return_inverse=True)[1])
 
     def about_mean(self, values: FloatArray) -> FloatArray:
         """Subtract from each column its mean over each window, ignoring NaN; shape (n, k)."""
         out = np.array(values, dtype=np.float64)
-        _, number = np.unique(self.number, return_inverse=True)
         seen = np.isfinite(out)
-        for k in range(out.shape[1]):
-            known = seen[:, k]
-            count = np.bincount(number[known], minlength=number.max(initial=-1) + 1)
-            total = np.bincount(number[known], out[known, k], count.size)
-            out[:, k] -= (total / np.maximum(count, 1))[number]
+        for k, known in enumerate(seen.T):
+            count = np.bincount(self.number, known)
+            total = np.bincount(self.number, np.where(known, out[:, k], 0.0))
+            out[:, k] -= (total / np.maximum(count, 1))[self.number]
         return out
 
 
