@@ -124,7 +124,8 @@ class _ShapesSay:
         `at_hz`, `limit_arcsec` (m,): 5 % of the modes of this size are missed, beyond it fewer by
         the fourth power.
         """
-        told = np.log(np.trace(inside.mechanical_arcsec2, axis1=1, axis2=2))
+        drawn = np.trace(inside.mechanical_arcsec2, axis1=1, axis2=2)
+        told = np.log(drawn[drawn > 0.0])
         sigma = float(np.hypot(const.LINE_INSIDE_SIGMA, told.std()))
         rms = np.geomspace(*const.HIDDEN_RMS_ARCSEC, const.MISSED_MODE_SIZES)[:, None]
         missed = 1.0 / (1.0 + 19.0 * (rms / limit_arcsec) ** 4)
