@@ -269,6 +269,17 @@ def test_what_stars_differ_from_the_others_is_counted_in_their_own_sigmas(rng, e
     assert_allclose(out, expected, rtol=1e-12)
 
 
+def test_a_star_alone_in_most_frames_has_the_spread_of_the_others(rng):
+    values = rng.normal(size=(40, 2))
+    values[12:, 1] = np.nan
+    out = np.empty_like(values)
+    medians.apart_in_sigmas(values, np.True_, 1e-9, out)
+    off = 0.5 * (values[:12, 0] - values[:12, 1])
+    off -= np.median(off)
+    assert_allclose(out[:12, 0], off / np.median(np.abs(off)), rtol=1e-12)
+    assert_array_equal(out[12:], 0.0)
+
+
 def test_smoothing_is_that_of_scipy(rng):
     image = rng.normal(size=(31, 47)).astype(np.float32)
     smooth, around = smoothed(image, 1.7, half=9)

@@ -42,14 +42,17 @@ def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:
 def apart_in_sigmas(values: Any, each: bool, least: float, out: Any) -> None:
     """Write how far values (n, k) are from the median of their row, in deviations as `in_sigmas`.
 
-    Those of each column, or of all where `each` is false; zero where a value is not finite.
+    Those of each column, or of all where `each` is false; zero where a value is not finite, or the
+    only one of its row: that it does not differ from itself says nothing of what is usual.
     """
     rows, columns = values.shape
     kept = np.empty(rows * columns)
     for row in range(rows):
-        middle = _middle_of(values[row : row + 1], 0, kept)
+        middle, known = _middle_of(values[row : row + 1], 0, kept), 0
         for column in range(columns):
-            out[row, column] = values[row, column] - middle
+            known += abs(values[row, column]) < math.inf
+        for column in range(columns):
+            out[row, column] = values[row, column] - middle if known > 1 else math.nan
     parts, width = (columns, 1) if each else (1, columns)
     for part in range(parts):
         middle = _middle_of(out[:, part : part + width], 0, kept)

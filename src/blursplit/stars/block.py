@@ -432,14 +432,16 @@ def _measure_at(
         again = brightest_near(whole, shapes.x_px[holed], shapes.y_px[holed], setup)
         for kept, new in zip(brightest, again, strict=True):
             kept[holed] = new
-    pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
-    peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, setup, (n, k))
-    star_term, background_term = shapes.variance_terms(setup.window_px, pixel_variance)
-    snr = shapes.signal_to_noise(setup.window_px, setup.gain_e_per_adu, pixel_variance)
     x, y = shapes.x_px, shapes.y_px
     holey = np.zeros(n * k, dtype=bool)
     if holed.size:
         holey[holed] = _is_holey(stamps(holed), x[holed], y[holed], setup)
+    pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
+    peak, excess, noise = peaks_and_excess(
+        brightest, shapes, sky, pixel_variance, setup, ~holey.reshape(n, k)
+    )
+    star_term, background_term = shapes.variance_terms(setup.window_px, pixel_variance)
+    snr = shapes.signal_to_noise(setup.window_px, setup.gain_e_per_adu, pixel_variance)
     with np.errstate(invalid="ignore"):
         saturated = peak + sky >= const.SATURATED_SHARE * (setup.saturation_adu or np.inf)
         ratio = shapes.width_px / setup.sigma_px

@@ -59,8 +59,10 @@ class RayHits(NamedTuple):
         middle = median_of(excess[known])
         with np.errstate(invalid="ignore", divide="ignore"):
             brightness = np.log(flux_ratio)
+        # A star that the frame's edge cuts is no measure of the others' place and flux.
         along_x, along_y, brighter, wider = (
-            _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness, width_px)
+            _apart_in_sigmas(np.where(known, value, np.nan))
+            for value in (off_x_px, off_y_px, brightness, width_px)
         )
         strayed = np.square(along_x) + np.square(along_y)
         odd = strayed + np.square(brighter)
@@ -187,12 +189,13 @@ def peaks_and_excess(
     sky: FloatArray,
     variance: FloatArray,
     setup: WindowSetup,
-    shape: tuple[int, int],
+    whole: BoolArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
     The excess is by how much it exceeds the mean of its four neighbours more than the frame's stars
-    do; it and its noise, `shape` (n, k), are in fluxes of the star.
+    do; it and its noise, (n, k), are in fluxes of the star. `whole` (n, k): stars without gaps: one
+    that the frame's edge cuts says nothing of the others' shape, and has no excess.
 
     A badly sampled star is sharp when it sits on a pixel's centre and flat when it sits on a
     corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
@@ -203,11 +206,16 @@ def peaks_and_excess(
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
     peak = np.where(known, top - sky, np.nan)
+    shape = whole.shape
     above = np.where(known, top - around, np.nan).reshape(shape)
     away = (at_x - shapes.x_px).reshape(shape), (at_y - shapes.y_px).reshape(shape)
-    moments = shapes.xx_px2, shapes.yy_px2, shapes.xy_px2
+    moments = tuple(
+        np.where(whole, values.reshape(shape), np.nan)
+        for values in (shapes.xx_px2, shapes.yy_px2, shapes.xy_px2)
+    )
     flux, excess = shapes.flux_adu.reshape(shape), np.empty(shape)
-    sharpness(above, away, flux, tuple(values.reshape(shape) for values in moments), excess)
+    sharpness(above, away, flux, moments, excess)
+    excess[~whole] = np.nan
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / setup.gain_e_per_adu))
         noise = noise / shapes.flux_adu
