@@ -64,6 +64,23 @@ class TimingError(InputError):
     """Times that are missing, contradict each other or run backwards."""
 
 
+# Why frames were left out -> what became of them, and what helps; the rest is a matter of length.
+_LEFT_OUT = {
+    "stars out of the frame": (
+        "in {} the stars had left the frame",
+        "align the mount, or start with the stars on the side that they drift from",
+    ),
+    "no star found": (
+        "in {} no star was found again",
+        "look at them for clouds and jumps, or choose brighter stars",
+    ),
+    "all stars saturated": (
+        "in {} all stars are saturated",
+        "shorten the exposure or lower the gain",
+    ),
+}
+
+
 class TooFewFramesError(InputError):
     """A sequence with fewer frames than any statement needs.
 
@@ -73,15 +90,21 @@ class TooFewFramesError(InputError):
         The sequence.
     found, needed : int
         Usable frames found and needed.
+    dropped : dict, optional
+        Reason -> number of frames that were left out.
     """
 
-    def __init__(self, source: str | Path, found: int, needed: int) -> None:
+    def __init__(
+        self, source: str | Path, found: int, needed: int, dropped: dict[str, int] | None = None
+    ) -> None:
         self.found, self.needed = found, needed
-        super().__init__(
-            source,
-            f"only {found} usable frame{'s' * (found != 1)}, at least {needed} are needed",
-            "record a longer sequence",
-        )
+        problem = f"only {found} usable frame{'s' * (found != 1)}, at least {needed} are needed"
+        remedy = "record a longer sequence"
+        known = {n: reason for reason, n in (dropped or {}).items() if reason in _LEFT_OUT}
+        if known and found + sum(known) >= needed:
+            words, remedy = _LEFT_OUT[known[max(known)]]
+            problem = f"{problem} ({words.format(max(known))})"
+        super().__init__(source, problem, remedy)
 
 
 class TooFewStarsError(InputError):

@@ -119,7 +119,7 @@ def _parted(text: str) -> tuple[str, str | None]:
 
 def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:
     if tracks.n_frames < const.FEWEST_FRAMES:
-        raise TooFewFramesError(name, tracks.n_frames, const.FEWEST_FRAMES)
+        raise TooFewFramesError(name, tracks.n_frames, const.FEWEST_FRAMES, tracks.dropped)
     return Source(tracks, rig, name, n_files, tracks.n_frames)
 
 

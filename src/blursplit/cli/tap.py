@@ -106,7 +106,7 @@ def _measure(
     good = np.isfinite(motion).all(axis=1)
     needed = 50  # a second at 50 frames/s: below, no ring-down can be told from the air
     if good.sum() < needed:
-        raise TooFewFramesError(name, int(good.sum()), needed)
+        raise TooFewFramesError(name, int(good.sum()), needed, tracks.dropped)
     about = TapSequence(
         name=name,
         frames=tracks.n_frames,
