@@ -43,10 +43,10 @@ def judge_frames(
         _choose(alive[row], clean[row], inside[row], usable)
         _gather(x, y, usable, tolerance, here, kept, near)
         _part_pair(own, usable, near)
-        middle = _middle(own, near, kept)
+        middle, alone = _middle(own, near, kept), _count(near) == 1
         for star in range(k):
             like = middle != 0 and 1.0 / const.FLUX_FACTOR < own[star] / middle < const.FLUX_FACTOR
-            if k == 1:
+            if alone:
                 like = range_alone[0] < own[star] < range_alone[1]
             near[star] = near[star] and like
         many, wanted = _count(near), _count(inside[row])

@@ -74,7 +74,8 @@ dither: The field jumped ({times:count} ×): a new segment each.
 row-order-assumed: The order of the rows is not known: the first one is taken to be read first.
 cloud: Stars were fainter than half their usual flux in {frames:count} frames.
 frames-unreadable: Frames that could not be read: {frames:count} ({why:name}).
-frames-lost: Frames in which no star was found: {frames:count}.
+frames-lost: Frames in which no star was found: {frames:count}[[; in {away:count} of them the stars
+    had left the frame]].
 saturated: Saturated samples were left out: {samples:count}.
 cosmic-ray: Samples hit by a cosmic ray were left out: {samples:count}.
 width-drift: Star widths changed by {change:signed_percent} over the run: focus, dew or air.

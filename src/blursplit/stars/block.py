@@ -148,9 +148,9 @@ def _vote_offsets(
     smooth = _smoothing(size, sigma)
     light = np.nan_to_num(cuts - sky[:, :, None, None].astype(np.float32))
     # For a star of the expected flux the filtered height is half its flux; a cosmic ray or a
-    # neighbour counts no more than two such stars.
+    # neighbour counts for less than two such stars.
     height = np.matmul(np.matmul(smooth, light), smooth) / (0.5 * flux[:, None, None])
-    joined = np.clip(height, -0.5, 2.0).sum(axis=1)
+    joined = np.clip(height, -0.5, const.MOST_VOTES).sum(axis=1)
     edge = min(int(np.ceil(2.0 * sigma)), size // 2 - 1)
     inner = joined[:, edge : size - edge, edge : size - edge].reshape(n, -1)
     row, column = np.divmod(inner.argmax(axis=1), size - 2 * edge)

@@ -13,7 +13,7 @@ from blursplit.frames import Sequence
 from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
-from blursplit.stars.robust import masked_median, median_of
+from blursplit.stars.robust import masked_median, median_of, runs
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -56,7 +56,7 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
     if _is_folded(width, take["x"], take["y"]):
         stamps = None
         notes.append(("undersampled", {"fwhm_px": const.FWHM_PER_SIGMA * width}))
-    _describe(sequence, field, tracker, rows, stars, take["width"], notes)
+    _describe(sequence, field, tracker, rows, stars, take["width"], dropped, notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
         segment=_segments(sequence.segment, tracker, rows, notes),
@@ -176,10 +176,16 @@ def _moving(tracker: Tracker, good: BoolArray, stars: IntArray) -> BoolArray:
 def _dropped(tracker: Tracker, seen: BoolArray) -> dict[str, int]:
     unreadable = tracker.unreadable & ~seen
     saturated = tracker.all_saturated & ~seen & ~unreadable
+    lost: BoolArray = np.asarray(~seen & ~unreadable & ~saturated, dtype=bool)
+    left = np.zeros_like(lost)
+    for first, last in runs(~seen):
+        # The longer a field is away, the less is known of where it should be.
+        left[first:last] = tracker.out_of_frame[first:last].any()
     counts = {
         "unreadable": int(unreadable.sum()),
         "all stars saturated": int(saturated.sum()),
-        "no star found": int((~seen & ~unreadable & ~saturated).sum()),
+        "stars out of the frame": int((lost & left).sum()),
+        "no star found": int((lost & ~left).sum()),
     }
     return {reason: n for reason, n in counts.items() if n}
 
@@ -293,7 +299,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     Steps larger than six robust sigmas of all are gathered into bursts: steps between which the
     field does not rest belong together. A burst is a jump when the field lies elsewhere after it,
     averaged over four periods of whatever swings on: a knock that rings down is motion, not a
-    dither.
+    dither. A drift that goes on all the while is neither: it is taken off.
     """
     if x_px.size < 2:  # noqa: PLR2004
         return np.zeros(0, dtype=np.int64)
@@ -301,7 +307,8 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     size = np.hypot(step_x - np.median(step_x), step_y - np.median(step_y))
     usual = const.SIGMA_PER_MAD * float(np.median(size))
     limit = max(const.JUMP_SIGMAS * usual, 3.0 * sigma_px, const.SMALLEST_JUMP_PX)
-    place = np.stack([x_px, y_px], axis=1)
+    drift = np.array([_steady_drift(step_x), _steady_drift(step_y)])
+    place = np.stack([x_px, y_px], axis=1) - drift * np.arange(x_px.size)[:, None]
     bursts: list[tuple[int, int]] = []
     for i in (np.flatnonzero(size > limit) + 1).tolist():
         first, last = bursts[-1] if bursts else (i, i)
@@ -318,6 +325,15 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
         if after is not None and float(np.hypot(*(after - before))) > 0.6 * limit:
             found |= {first, last}
     return np.array(sorted(found), dtype=np.int64)
+
+
+def _steady_drift(step_px: FloatArray) -> float:
+    """Return the drift of a frame's step, 0 where it is unsure or too small to pass for a swing."""
+    middle = median_of(step_px)
+    # The median of n steps has 1.25 times the error of their mean.
+    scatter = const.SIGMA_PER_MAD * median_of(np.abs(step_px - middle))
+    sure = abs(middle) > 3.0 * 1.25 * scatter / np.sqrt(step_px.size)
+    return middle if sure and abs(middle) * const.JUMP_LONG_SIDE > const.STEADY_PX else 0.0
 
 
 def _moves_on(place: FloatArray, step_px: float) -> bool:
@@ -365,6 +381,7 @@ def _describe(
     rows: IntArray,
     stars: IntArray,
     width_px: FloatArray,
+    dropped: dict[str, int],
     notes: Notes,
 ) -> None:
     """Add the notes that a reader of the result needs."""
@@ -386,10 +403,11 @@ def _describe(
         notes.append(("frames-unreadable", {"frames": len(failed), "why": plain(first)}))
     lost = sequence.source.n_frames - rows.size - len(failed)
     if lost > 0:
-        notes.append(("frames-lost", {"frames": int(lost)}))
+        away = dropped.get("stars out of the frame")
+        notes.append(("frames-lost", {"frames": int(lost), "away": away}))
     for kind in ("saturated", "cosmic ray"):
-        if count := tracker.counts[kind]:
-            notes.append((kind.replace(" ", "-"), {"samples": int(count)}))
+        if count := int(tracker.counts[kind].sum()):
+            notes.append((kind.replace(" ", "-"), {"samples": count}))
     _describe_width(width_px, notes)
     if tracker.book.fewer:
         notes.append(("stamps-fewer", {}))

@@ -28,8 +28,8 @@ class _ReferenceImage:
     image: ImageArray
     clipped_share: ImageArray  # share of frames in which a pixel is saturated
     scatter: float  # of the sky of one frame
-    shift_x_px: float  # of frame 0
-    shift_y_px: float
+    shift_px: FloatArray  # (n, 2): of the early frames, NaN where they were not laid on it
+    peaks: Peaks  # of the image, those that single frames show as well
 
 
 def _read_early_frames(source: FrameSource, name: str) -> ImageArray:
@@ -205,7 +205,6 @@ def _register_mean(
     ]
     if not moved:
         raise _no_star(name)
-    first = places[0] or (0.0, 0.0)
     full = np.zeros(shape, dtype=np.float32)
     if limit is not None:
         for number, by_x, by_y in moved:
@@ -223,7 +222,34 @@ def _register_mean(
     if len(moved) > 4 and np.isfinite(mean).mean() < const.SPARSE_FIELD:  # noqa: PLR2004 - as above
         # Small images of stars have no sky between them: their scatter in time is the noise.
         scatter = min(scatter, float(np.nanmedian(spread)))
-    return _ReferenceImage(mean, full, scatter, *first)
+    shift = np.array([(np.nan, np.nan) if place is None else place for place in places])
+    clear = _clear_peaks(mean, sigma, scatter, peaks, shift)
+    return _ReferenceImage(mean, full, scatter, shift, clear)
+
+
+def _clear_peaks(
+    image: ImageArray, sigma: float, scatter: float, single: list[Peaks], shift_px: FloatArray
+) -> Peaks:
+    """Return the peaks of the mean image that single frames show as well.
+
+    Where a drift leaves few frames to average, at the edges most of all, the noise of one stands
+    out of the mean, and a cosmic ray is clipped from none: two frames have to show a peak.
+
+    `single`: peaks of the frames. `shift_px` (n, 2): where these lie, NaN where nobody knows.
+    """
+    peaks = Peaks.find(image, sigma, count=const.MOST_PEAKS)
+    # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
+    clear = peaks.height_adu > const.PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
+    laid = np.isfinite(shift_px[:, 0])
+    seen = np.zeros(clear.size, dtype=int)
+    for frame in np.flatnonzero(laid):
+        off_x = single[frame].x_px - peaks.x_px[:, None] - shift_px[frame, 0]
+        off_y = single[frame].y_px - peaks.y_px[:, None] - shift_px[frame, 1]
+        seen += (np.hypot(off_x, off_y) <= max(2.0, 1.5 * sigma)).any(axis=1)
+    clear &= seen >= min(const.CLEAR_FRAMES, int(laid.sum()))
+    if not clear.any():
+        clear[:1] = True
+    return Peaks(peaks.x_px[clear], peaks.y_px[clear], peaks.height_adu[clear])
 
 
 def _mean_within(
@@ -257,25 +283,28 @@ def _registered(
 
     The frame with most peaks may owe them to flipped bits or cosmic rays: where it fits less than
     half of the others, frames with an ordinary number are tried, and at last only those of their
-    peaks that last.
+    peaks that last. The one is taken that finds most pairs of stars in other frames: a lone star
+    that a drift leaves at the edge fits more frames than the field that drifted out.
     """
     count = np.array([min(p.x_px.size, 15) for p in peaks])
-    order = np.argsort(count, kind="stable")
-    usual = [int(order[round(share * (len(peaks) - 1))]) for share in (0.5, 0.25, 0.75)]
+    numbers = np.sort(count)[[round(share * (len(peaks) - 1)) for share in (0.5, 0.25, 0.75)]]
+    usual = [int(np.argmax(count == number)) for number in numbers]  # the first frame of each
     best: list[tuple[float, float] | None] = [None] * len(peaks)
-    most = 0
-    whole = [peaks[i] for i in (int(np.argmax(count)), *usual)]
-    lasting = (peaks[i].lasting(peaks, tolerance_px) for i in usual)
-    for pattern in itertools.chain(whole, lasting):
+    most = (0, 0)
+    whole = ((i, peaks[i]) for i in (int(np.argmax(count)), *usual))
+    lasting = ((i, peaks[i].lasting(peaks, tolerance_px)) for i in usual)
+    for own, pattern in itertools.chain(whole, lasting):
         how = {"tolerance_px": tolerance_px, "false_match": const.UNSURE_MATCH}
         found = [pattern.register(one, shape, turns_deg=(0.0,), **how) for one in peaks]
         places = [None if one is None else (one.shift_x_px, one.shift_y_px) for one in found]
         fitting = len(places) - places.count(None)
-        if fitting > most:
-            best, most = places, fitting
-        if 2 * most > len(peaks):
+        others = (one.matched for i, one in enumerate(found) if one is not None and i != own)
+        worth = sum(matched**2 for matched in others), fitting
+        if worth > most:
+            best, most = places, worth
+        if 2 * fitting > len(peaks):
             break
-    if most == 0:
+    if most == (0, 0):
         # Three wide stars in a small window fit by chance too often for any match to be sure, a
         # frame on itself included. Frames of one run hardly move: they are laid as they are.
         return [(0.0, 0.0) if one.x_px.size else None for one in peaks]
@@ -324,9 +353,8 @@ class Field:
     hot: BoolArray  # (ny, nx)
     saturation_adu: float | None
     clipped: bool  # stretched for display with clipped cores: positions can be used, shapes cannot
-    # `shift_x_px`, `shift_y_px`: where the first frame lies against the reference image.
-    shift_x_px: float
-    shift_y_px: float
+    # (n_early, 2): where the first frames lie against the reference image, NaN where nobody knows
+    shift_px: FloatArray
     refused: dict[str, int]  # reason -> number of sources refused
 
     @classmethod
@@ -413,25 +441,14 @@ def _choose(
         y_px=found["y"][picked],
         flux_adu=found["flux"][picked],
         sigma_px=float(np.clip(width, *const.SIGMA_RANGE_PX)),
-        pattern=_clear_peaks(image, sigma, early.scatter),
+        pattern=early.peaks,
         image_adu=image,
         hot=hot,
         saturation_adu=None if stretched else limit,
         clipped=stretched and limit is not None,
-        shift_x_px=early.shift_x_px,
-        shift_y_px=early.shift_y_px,
+        shift_px=early.shift_px,
         refused={reason: n for reason, n in refused.items() if n},
     )
-
-
-def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
-    """Return the peaks of the mean image that a single frame shows as well."""
-    peaks = Peaks.find(image, sigma, count=const.MOST_PEAKS)
-    # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
-    clear = peaks.height_adu > const.PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
-    if not clear.any():
-        clear[:1] = True
-    return Peaks(peaks.x_px[clear], peaks.y_px[clear], peaks.height_adu[clear])
 
 
 def _refuse(

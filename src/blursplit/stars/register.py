@@ -143,6 +143,7 @@ class Registration:
     shift_y_px: float
     turn_deg: float
     chance: float = 0.0  # of finding as good a match where the field is not
+    matched: int = 0  # stars of the pattern that lie on a peak
 
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
@@ -265,10 +266,10 @@ def _vote(
         trials = int((np.abs(log_peak - log_height[:, None]) < const.FEW_LIKE).sum())
         brightest = bool((nearest < x.size).all())
         chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
-        return (Registration(*refined, turn_deg, chance) if whole else None), 1.0
+        return (Registration(*refined, turn_deg, chance, n) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
     enough = n >= const.MATCH_SHARE * expected and alike >= const.SMALLEST_MATCH
-    return (Registration(*refined, turn_deg, chance) if enough else None), chance
+    return (Registration(*refined, turn_deg, chance, n) if enough else None), chance
 
 
 def _chance(matched: int, expected: int, share: float, trials: int) -> float:

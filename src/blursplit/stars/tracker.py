@@ -94,9 +94,10 @@ class Tracker:
         self.shift = np.full((n, 2), np.nan)
         self.transparency = np.full(n, np.nan)
         self.turn_deg = np.zeros(n)
-        self.counts = {"saturated": 0, "cosmic ray": 0}
+        self.counts = {kind: np.zeros(n, dtype=np.int64) for kind in ("saturated", "cosmic ray")}
         self.unreadable = np.zeros(n, dtype=bool)
         self.all_saturated = np.zeros(n, dtype=bool)
+        self.out_of_frame = np.zeros(n, dtype=bool)  # where all stars were expected
         self.flux = field.flux_adu.copy()
         self.turn, self.turn_rate, self.turn_time_s, self.scale = 0.0, 0.0, 0.0, 1.0
         self.spread = float("nan")
@@ -104,7 +105,10 @@ class Tracker:
         room = (min(self.source.shape) - self.setup.core) // 2
         self.widest = int(np.clip(room, const.SMALLEST_MARGIN, const.LARGEST_MARGIN))
         self.block, self.margin = const.FIRST_BLOCK, min(const.SMALLEST_MARGIN + 2, self.widest)
-        self.steady = True
+        self.early = _early_path(field.shift_px)
+        if np.ptp(self.early, axis=0).any():
+            self.block, self.margin = const.SMALLEST_BLOCK, self.widest
+        self.steady, self.since = True, 0  # `since`: frame before which it lay elsewhere
         self._last_turn: tuple[float, float, float] | None = None
         self.book = StampBook(field, n, max_stamps)
         self.blank = BlankSky(field, n)
@@ -121,15 +125,25 @@ class Tracker:
         """Measure the next block and return where it ends."""
         stop = self._block_end(start)
         shift = self._expected_shift(start, stop)
-        block, quality = self._measure(start, shift, in_book=True)
+        away = start > 0 and not np.isfinite(self.shift[start - 1, 0])
+        block, quality = self._measure(start, shift, away=away, in_book=True)
         distance = np.hypot(*quality.shift.T)
+        # What is behind the end of a path is measured anew, where the path leads.
+        end = start + _end_of_path(distance, const.CALM_SHARE * self.margin)
+        if end < stop:
+            shift = shift[: end - start]
+            block, quality = block.rows(slice(len(shift))), quality.rows(slice(len(shift)))
+        expected = shift.copy()
         self._retake_far(start, block, quality, shift)
         self._store(start, block, quality, shift)
-        self.blank.look(self.source, start, stop, self.shift[start:stop].T)
+        before = self.since
         if quality.lost.any():
-            self._search(start, stop)
-        self._learn(start, stop, distance)
-        return stop
+            end = self._search(start, expected)
+        self.blank.look(self.source, start, end, self.shift[start:end].T)
+        self._learn(start, end, distance[: end - start])
+        if end < stop or self.since != before:
+            self.block, self.margin = const.SMALLEST_BLOCK, self.widest
+        return end
 
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
@@ -143,11 +157,11 @@ class Tracker:
     def _expected_shift(self, start: int, stop: int) -> FloatArray:
         """Extrapolate the field's place: a line in time when it drifts, else the last median."""
         time = self.sequence.time_s
-        first = max(0, start - 4 * const.RECENT)
+        first = max(self.since, start - 4 * const.RECENT)
         recent = first + np.flatnonzero(np.isfinite(self.shift[first:start, 0]))[-const.RECENT :]
         ahead = time[start:stop]
         if recent.size == 0:
-            return np.tile([self.field.shift_x_px, self.field.shift_y_px], (ahead.size, 1))
+            return self.early[np.minimum(np.arange(start, stop), len(self.early) - 1)]
         along = [_extrapolate(time[recent], path, ahead) for path in self.shift[recent].T]
         return np.stack(along, axis=1)
 
@@ -163,9 +177,19 @@ class Tracker:
         return np.asarray(self.turn + self.turn_rate * (time_s - self.turn_time_s), dtype=float)
 
     def _measure(
-        self, start: int, shift: FloatArray, *, jumped: bool = False, in_book: bool = False
+        self,
+        start: int,
+        shift: FloatArray,
+        *,
+        jumped: bool = False,
+        away: bool = False,
+        in_book: bool = False,
     ) -> tuple[Block, _FrameQuality]:
-        """Measure some frames; stamps go straight to the book if nothing is there to be lost."""
+        """Measure some frames; stamps go straight to the book if nothing is there to be lost.
+
+        `jumped`: the field is looked for where it was seen in the whole frame. `away`: it was lost
+        in the frame before.
+        """
         stop = start + len(shift)
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
@@ -189,9 +213,24 @@ class Tracker:
             return (x > edge) & (x < nx - 1 - edge) & (y > edge) & (y < ny - 1 - edge)
 
         inside = whole(x, y)
+        self.out_of_frame[start:stop] = ~inside.any(axis=1)
         with np.errstate(invalid="ignore"):
             block.alive &= whole(block.x, block.y)
-        quality = _FrameQuality.of(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
+        how = (x, y, self.flux, inside, self.tolerance_px)
+        quality = _FrameQuality.of(block, *how, jumped=jumped)
+        # Where one or two stars are looked for that were lost, a peak of the sky soon passes.
+        after = (away | np.logical_or.accumulate(quality.lost)) & (inside.sum(axis=1) <= const.PAIR)
+        if after.any():
+            with np.errstate(invalid="ignore"):
+                sure = block.flux >= const.JUMPED_FLUX_RANGE[0] * self.flux
+                sure |= block.snr > const.SMALLEST_SNR
+            block.alive &= sure | ~after[:, None]
+            quality = _FrameQuality.of(block, *how, jumped=jumped)
+        # One star of several, far off its place, may be any of them.
+        off = np.hypot(*quality.shift.T) > const.CALM_SHARE * self.margin
+        off &= (quality.good.sum(axis=1) <= 1) & (inside.sum(axis=1) > 1)
+        quality.good[off], quality.lost[off], quality.shift[off] = False, True, np.nan
+        quality.transparency[off] = np.nan
         return block, quality
 
     def _retake_far(
@@ -219,26 +258,38 @@ class Tracker:
         self.shift[rows] = shift + quality.shift
         self.transparency[rows] = quality.transparency
         seen = ~quality.lost[:, None]
-        self.unreadable[rows] = block.empty.all(axis=1)
+        # Beyond the frame nothing is read, and nothing is wrong with the file.
+        self.unreadable[rows] = block.empty.all(axis=1) & ~self.out_of_frame[rows]
         self.all_saturated[rows] = quality.lost & block.saturated.any(axis=1)
-        self.counts["saturated"] += int((seen & block.saturated).sum())
-        self.counts["cosmic ray"] += int((seen & block.spiked & ~block.saturated).sum())
+        hit = block.spiked & ~block.saturated
+        self.counts["saturated"][rows] = (seen & block.saturated).sum(axis=1)
+        self.counts["cosmic ray"][rows] = (seen & hit).sum(axis=1)
         self.book.keep(start, block, quality.lost)
 
-    def _search(self, start: int, stop: int) -> None:
-        """Look for the field in lost frames, ever more rarely while it stays away."""
-        step, frame = 1, start
+    def _search(self, start: int, expected: FloatArray) -> int:
+        """Look for the field in lost frames, ever more rarely while it stays away.
+
+        `expected` (n, 2): shifts by which the block was measured. Returns where the block ends: a
+        field that is found elsewhere has left them, and what they seemed to show behind it.
+        """
+        step, frame, stop = 1, start, start + len(expected)
         while frame < stop:
             lost = np.flatnonzero(~np.isfinite(self.shift[frame:stop, 0]))
             if lost.size == 0:
-                return
+                return stop
             frame += int(lost[0])
-            if self.unreadable[frame] or not self._find_again(frame, stop):
+            last = frame if self.unreadable[frame] else self._find_again(frame, stop)
+            if last == frame:
                 frame += step
                 step = min(2 * step, const.SLOWEST_RETRY)
-            else:
-                step = 1
-                frame += 1
+                continue
+            off = np.hypot(*(self.shift[frame] - expected[frame - start]))
+            if off > const.CALM_SHARE * self.margin:
+                self.since = frame
+                lost = np.isnan(self.shift[frame:last, 0])
+                return frame + int(np.argmax(np.append(lost, True)))
+            step, frame = 1, frame + 1
+        return stop
 
     def _look(self, frame: int) -> Registration | None:
         """Look for the field in all of a frame."""
@@ -266,10 +317,14 @@ class Tracker:
                     return True
         return False
 
-    def _find_again(self, frame: int, stop: int) -> bool:
+    def _find_again(self, frame: int, stop: int) -> int:
+        """Measure a lost frame, and the lost ones about it, where all of it shows the field.
+
+        Returns where the frames end that were measured anew; `frame` where it shows no field.
+        """
         found = self._look(frame)
         if found is None or not self._is_sure(found, frame):
-            return False
+            return frame
         before = self.turn
         if found.turn_deg:
             self.turn = float(_nearest_turn_deg(self.turn + found.turn_deg, const.TURNS_ABOUT_DEG))
@@ -281,14 +336,14 @@ class Tracker:
         block, quality = self._measure(first, moved, jumped=True)
         if quality.lost[frame - first]:
             self.turn, self.turn_deg[first:last] = before, turns_deg
-            return False
+            return frame
         self._retake_far(first, block, quality, moved)
         self.good[first:last] = False
         self.shift[first:last] = np.nan
         for a, b in runs(~quality.lost):
             rows = slice(a, b)
             self._store(first + a, block.rows(rows), quality.rows(rows), moved[rows])
-        return True
+        return last
 
     def _run_of_lost(self, frame: int, stop: int) -> tuple[int, int]:
         """Return the lost frames around one: from those skipped before it to the next found one."""
@@ -314,7 +369,7 @@ class Tracker:
             self.margin = int(np.clip(margin, const.SMALLEST_MARGIN, const.LARGEST_MARGIN))
             # The few frames that lie farther off cost a second look, not the search of them all.
             self.steady = far < 2.0 * const.STEADY_PX and usual < const.STEADY_PX
-            calm = far < 0.6 * self.margin and bool(here.all())
+            calm = far < const.CALM_SHARE * self.margin and bool(here.all())
             self.block = min(2 * self.block, const.LARGEST_BLOCK) if calm else self.block
             if far > self.widest - 2 or not here.all():
                 self.block = max(self.block // 2, const.SMALLEST_BLOCK)
@@ -478,6 +533,33 @@ def _extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) 
         return np.full(ahead_s.shape, latest)
     recent = median_of(rest[-const.TREND_LATEST :])
     return np.asarray(recent + slope * ahead_s, dtype=float)
+
+
+def _early_path(shift_px: FloatArray) -> FloatArray:
+    """Return where the field is expected in the first frames, (n, 2) without NaN.
+
+    That is where the first one lies, unless most of them lie too far from it to be found there.
+
+    `shift_px` (n, 2): where they were laid on the reference image, NaN where they were not.
+    """
+    known = np.flatnonzero(np.isfinite(shift_px[:, 0]))
+    first = shift_px[0] if known[0] == 0 else np.zeros(2)
+    if median_of(np.hypot(*(shift_px[known] - shift_px[known[0]]).T)) <= const.SMALLEST_MARGIN:
+        return np.tile(first, (len(shift_px), 1))
+    frame = np.arange(len(shift_px))
+    return np.stack([np.interp(frame, known, path[known]) for path in shift_px.T], axis=1)
+
+
+def _end_of_path(distance_px: FloatArray, limit_px: float) -> int:
+    """Return the first lost frame of a block before which the field ran away, or its length.
+
+    What follows is to be looked for where the frames before it lead, not where the block began.
+
+    `distance_px` (n,): of the field from its expected place, NaN where lost.
+    """
+    with np.errstate(invalid="ignore"):
+        ends = np.isnan(distance_px[1:]) & (distance_px[:-1] > limit_px)
+    return int(np.argmax(ends)) + 1 if ends.any() else distance_px.size
 
 
 def _last_step(value_px: FloatArray) -> int:
