@@ -333,6 +333,13 @@ class Line(Part):
         """Where the record's spectrum shows the line."""
         return (self.folded_frequency_hz or self.frequency_hz).value
 
+    @property
+    def likely_hz(self) -> list[float]:
+        """True frequencies that it may have, likeliest first: one where that is decided."""
+        pairs = sorted(zip(self.alias_odds, self.alias_candidates_hz, strict=False), reverse=True)
+        likely = [hz for odds, hz in pairs if odds >= const.LEAST_ALIAS_ODDS]
+        return likely or [self.frequency_hz.value or 0.0]
+
 
 class Event(Part):
     """A short time of much larger shared motion, of a kind told by its course, not its cause.

@@ -189,7 +189,22 @@ def test_line_of_the_largest_size_is_named():
     )
     told = verdict(readings(structure=(0.9, 1.2)), lines=[line])
     named = next(remark for remark in told.reasons if remark.code == "lines-found")
-    assert named.facts["strongest_hz"] == 7.0
+    assert named.facts["strongest_hz"] == [7.0]
+
+
+def test_all_true_frequencies_that_are_likely_are_named_where_none_is_sure():
+    """The frames show 3.9 Hz; 5.8 Hz is likelier, and 13.6 Hz is not worth a search."""
+    line = Line(
+        frequency_hz=Estimate(value=3.87, low=3.85, high=3.9),
+        alias_candidates_hz=[3.87, 5.82, 13.57],
+        alias_odds=[0.07, 0.92, 0.01],
+        rms_arcsec=Estimate(value=0.5, low=0.4, high=0.6),
+        false_alarm_probability=1e-6,
+    )
+    assert line.likely_hz == [5.82, 3.87]
+    told = verdict(readings(structure=(0.9, 1.2)), lines=[line])
+    step = next(step for step in told.next if step.code == "tap-pier")
+    assert text_of(step).endswith("Does it ring at 5.8 Hz or 3.9 Hz?")
 
 
 def test_estimates_between_readings_take_each_end_from_its_own():

@@ -324,7 +324,7 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             },
             reasons=[
                 remark(
-                    "lines-found", count=2, strongest_hz=6.31, rms_arcsec=0.83, owner="structure"
+                    "lines-found", count=2, strongest_hz=[6.31], rms_arcsec=0.83, owner="structure"
                 ),
                 remark("pairs-show-air", seeing_arcsec=0.62),
                 remark("drift-found", rate_arcsec_per_min=1.2, angle_deg=2.0),
@@ -337,8 +337,8 @@ def _shaken(text: str = "HD 1234") -> record.Result:
                 ),
             ],
             next=[
-                step("stiffen", 1.37, frequency_hz=6.31),
-                step("tap-pier", 1.37, frequency_hz=6.31),
+                step("stiffen", 1.37, frequency_hz=[6.31]),
+                step("tap-pier", 1.37, frequency_hz=[6.31]),
                 step("polar-alignment", 0.08, rate_arcsec_per_min=1.2),
             ],
         ),

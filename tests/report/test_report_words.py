@@ -79,12 +79,12 @@ def test_every_sentence_is_whole_with_and_without_its_facts(code):
         ("longer-run", {"duration_s": 600.0}, "Record 10 min in one run."),
         (
             "lines-found",
-            {"count": 1.0, "strongest_hz": 6.31, "rms_arcsec": 0.833, "owner": None},
+            {"count": 1.0, "strongest_hz": [6.31], "rms_arcsec": 0.833, "owner": None},
             "One line in the motion that all stars share: at 6.3 Hz, 0.83 arcsec rms.",
         ),
         (
             "lines-found",
-            {"count": 2.0, "strongest_hz": 6.31, "rms_arcsec": 0.833, "low": 0.81, "high": 0.86},
+            {"count": 2.0, "strongest_hz": [6.31], "rms_arcsec": 0.833, "low": 0.81, "high": 0.86},
             (
                 "2 lines in the motion that all stars share. The strongest, at 6.3 Hz, moves them "
                 "by 0.83 arcsec rms (0.81 to 0.86, 68 %)."

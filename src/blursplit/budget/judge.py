@@ -208,7 +208,7 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
     mechanical = [(rms, line) for rms, line in sized if rms.value]
     if mechanical:
         rms, strongest = max(mechanical, key=lambda pair: pair[0].value or 0.0)
-        facts: Facts = {"count": len(mechanical), "strongest_hz": strongest.frequency_hz.value}
+        facts: Facts = {"count": len(mechanical), "strongest_hz": strongest.likely_hz}
         facts |= {"rms_arcsec": rms.value, "low": rms.low, "high": rms.high}
         out.append(Remark.of("lines-found", **facts, cause=strongest.cause))
     elif result.structure.undetected_rms_arcsec is not None and result.structure.band_hz:
@@ -301,7 +301,7 @@ def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> 
             if term.amplitude_arcsec is not None and term.amplitude_arcsec.value is not None:
                 steps.add("service-drive", gain, period_s=term.period_s)
     if matters["structure"] == "yes":
-        ringing = [line.frequency_hz.value for line in result.lines if line.kind == "resonance"]
+        ringing = [line.likely_hz for line in result.lines if line.kind == "resonance"]
         strongest = ringing[0] if ringing else None
         steps.add("tap-pier", steps.saved("structure"), frequency_hz=strongest)
         steps.add("stiffen", steps.saved("structure"), frequency_hz=strongest)

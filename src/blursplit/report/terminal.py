@@ -20,7 +20,8 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if not summary["cures"]:
         yield from summary["motion"][: const.TERMINAL_LINES]
     for line in summary["lines"][: const.TERMINAL_LINES]:
-        yield "line", f"{line['frequency']}, {line['rms']} rms, cause {line['cause']}"
+        where = f"{line['frequency']}{line['undecided']}"
+        yield "line", f"{where}, {line['rms']} rms, cause {line['cause']}"
     left = len(summary["lines"]) - const.TERMINAL_LINES
     if left > 0:
         yield "line", f"and {left} more in the page"

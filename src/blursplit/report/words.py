@@ -158,9 +158,9 @@ not-asked/times-impossible: No verdict on motion: the times of the frames cannot
 
 _REASONS = sentences("""
 lines-found: {count:count} lines in the motion that all stars share. The strongest, at
-    {strongest_hz:hz}, moves them by {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68
-    %)]][[; its owner is {owner:owner}]].
-lines-found/1: One line in the motion that all stars share: at {strongest_hz:hz},
+    {strongest_hz:any_hz}, moves them by {rms_arcsec:arcsec} rms[[ ({low:figure} to
+    {high:figure}, 68 %)]][[; its owner is {owner:owner}]].
+lines-found/1: One line in the motion that all stars share: at {strongest_hz:any_hz},
     {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]][[; its owner is
     {owner:owner}]].
 no-line-found: No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of
@@ -232,9 +232,9 @@ give-times: Give the time of each frame in the headers, or state their rate (--s
     camera.frame_interval_s=...).
 more-stars: Choose a field that holds four stars or more.
 tap-pier: Tap the pier and record how it dies away (blursplit tap).[[ Does it ring at
-    {frequency_hz:hz}?]]
-stiffen: Find what shakes[[ at {frequency_hz:hz}]] and stiffen it: pier and its bolts, mount head,
-    clamps, tube rings.
+    {frequency_hz:any_hz}?]]
+stiffen: Find what shakes[[ at {frequency_hz:any_hz}]] and stiffen it: pier and its bolts, mount
+    head, clamps, tube rings.
 polar-alignment: Improve the polar alignment: the stars drift by
     {rate_arcsec_per_min:arcsec_per_min}.
 service-drive: See to the drive: it swings the stars every {period_s:s}. Clean and adjust it, or let
@@ -439,6 +439,9 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "each_figure": lambda values: ", ".join(figure(value) for value in values),
     "each_s": lambda values: ", ".join(f"{value:.2f} s" for value in values),
     "each_hz": lambda values: ", ".join(f"{setting(value)} Hz" for value in values),
+    "any_hz": lambda values: " or ".join(
+        f"{figure(value)} Hz" for value in ([values] if isinstance(values, float) else values)
+    ),
     "each_m": lambda values: ", ".join(f"{setting(value)} m" for value in values),
     "each_arcsec": lambda values: ", ".join(f"{setting(value)} arcsec" for value in values),
     # set, not measured: as many digits as were given
