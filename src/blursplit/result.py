@@ -335,9 +335,9 @@ class Line(Part):
 
     @property
     def likely_hz(self) -> list[float]:
-        """True frequencies that it may have, likeliest first: one where that is decided."""
+        """True frequencies that it may well have, likeliest first; never none."""
         pairs = sorted(zip(self.alias_odds, self.alias_candidates_hz, strict=False), reverse=True)
-        likely = [hz for odds, hz in pairs if odds >= const.LEAST_ALIAS_ODDS]
+        likely = [hz for odds, hz in pairs if odds >= const.LIKELY_ALIAS_ODDS]
         return likely or [self.frequency_hz.value or 0.0]
 
 

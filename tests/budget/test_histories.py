@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.findings import _is_shown
-from blursplit.budget.histories import Histories, HistorySetup
+from blursplit.budget.histories import Histories, HistorySetup, _with_inside
 from blursplit.budget.line_terms import LineTerm
-from blursplit.definitions import Conditions
+from blursplit.definitions import Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.simulate.motion import _mode_density, _noise_series
@@ -177,3 +177,31 @@ def test_modes_that_were_not_found_are_drawn_half_the_time_and_below_their_limit
     assert all("structure" in run.path_arcsec for run in with_mode)
     # What it does inside the frames is taken from the optics: no light is invented.
     assert all(np.trace(run.optics_arcsec2) <= 0.08 + 1e-9 for run in found.runs)
+
+
+def _open_of(tensors, memory, *, remembered=True):
+    """Return the open tensor, and what of it the fit took for steady, beside 0.3 arcsec^2."""
+    shapes = SimpleNamespace(
+        is_shown=False,
+        is_remembered=remembered,
+        memory_probability=memory,
+        mechanical_arcsec2=np.zeros((1, 2, 2)),
+        tensors_of=lambda _draw: np.diag([0.3, 0.0])[None],
+    )
+    history = History(RIG, np.zeros(1), np.zeros(1, dtype=np.int64), inside_arcsec2=tensors)
+    found, told = _with_inside(history, shapes, 0, np.random.default_rng(1))
+    return found.inside_arcsec2.get("open"), told
+
+
+def test_motion_that_is_remembered_is_open_beyond_what_lines_and_spectrum_explain():
+    """Whether or not the fit has open motion of its own: the larger of the two is meant."""
+    small, large = 0.01 * np.eye(2), 0.5 * np.eye(2)
+    assert_allclose(_open_of({}, 1.0)[0], [np.diag([0.3, 0.0])])
+    assert_allclose(_open_of({"open": small}, 1.0)[0], [np.diag([0.3, 0.0])])
+    assert_allclose(_open_of({"open": large}, 1.0)[0], large)
+    assert_allclose(_open_of({"structure": 0.05 * np.eye(2)}, 1.0)[0], [np.diag([0.2, 0.0])])
+    assert _open_of({"structure": large}, 1.0)[0] is None
+    # the fit holds what is remembered; what may be is taken from its steady blur, one axis each
+    assert _open_of({}, 1.0)[1] == 0.0
+    assert_allclose(_open_of({}, 1.0, remembered=False)[1], 0.15)
+    assert _open_of({}, 0.0, remembered=False)[0] is None

@@ -193,11 +193,11 @@ def test_line_of_the_largest_size_is_named():
 
 
 def test_all_true_frequencies_that_are_likely_are_named_where_none_is_sure():
-    """The frames show 3.9 Hz; 5.8 Hz is likelier, and 13.6 Hz is not worth a search."""
+    """The frames show 3.9 Hz; 5.8 Hz is likelier, and 13.6 Hz is not worth a name."""
     line = Line(
         frequency_hz=Estimate(value=3.87, low=3.85, high=3.9),
         alias_candidates_hz=[3.87, 5.82, 13.57],
-        alias_odds=[0.07, 0.92, 0.01],
+        alias_odds=[0.2, 0.73, 0.07],
         rms_arcsec=Estimate(value=0.5, low=0.4, high=0.6),
         false_alarm_probability=1e-6,
     )

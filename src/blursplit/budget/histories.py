@@ -23,6 +23,7 @@ from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.common import GridData
 from blursplit.motion.inside import InsideMotion
+from blursplit.spectra import LineSearch
 from blursplit.types import FloatArray, IntArray
 
 
@@ -265,12 +266,11 @@ def _with_inside(
         tensors["structure"] = measured
     elif inside.is_remembered or rng.random() < inside.memory_probability:
         # not enough to blame the mount: a shaken one, or air that remembers itself
-        size, known = float(np.trace(measured.mean(axis=0))), 0.0
-        if "structure" in tensors:
-            known = float(np.trace(tensors["structure"]))
-        if size - known > (float(np.trace(tensors["open"])) if "open" in tensors else 0.0):
-            tensors["open"] = (1.0 - known / size) * measured
-            told = 0.0 if inside.is_remembered else 0.5 * (size - known)
+        none, size = np.zeros((2, 2)), float(np.trace(measured.mean(axis=0)))
+        left = size - float(np.trace(tensors.get("structure", none)))
+        if left > float(np.trace(tensors.get("open", none))):
+            tensors["open"] = left / size * measured
+            told = 0.0 if inside.is_remembered else 0.5 * left
     return replace(history, inside_arcsec2=tensors), told
 
 
@@ -284,9 +284,8 @@ def _with_hidden_mode(
     """Draw whether a mode was missed, and put it in.
 
     Spike and slab: no such mode with a stated chance; else frequency and rms flat in their
-    logarithms, kept with the chance that the search misses it (5 % at the stated limit, falling
-    as the fourth power beyond). What it does inside the frames is taken from the optics' blur,
-    and where the frames do not show it at all, that bounds it.
+    logarithms, kept with the chance that the search misses it. What it does inside the frames is
+    taken from the optics' blur, and where the frames do not show it at all, that bounds it.
     """
     if rng.random() >= const.HIDDEN_MODE_CHANCE or not len(setup.hidden_hz):
         return history, 0.0
@@ -294,7 +293,7 @@ def _with_hidden_mode(
     for _ in range(20):
         i = int(rng.integers(len(setup.hidden_hz)))
         rms = float(np.exp(rng.uniform(*np.log(const.HIDDEN_RMS_ARCSEC))))
-        miss = 1.0 / (1.0 + 19.0 * (rms / setup.hidden_limit_arcsec[i]) ** 4)
+        miss = LineSearch.chance_missed(rms, setup.hidden_limit_arcsec[i])
         kept = float(np.sinc(setup.hidden_hz[i] * grid.exposure_s)) ** 2
         blur = rms**2 * (1.0 - kept)
         if rng.random() < miss and blur <= optics + 1e-12:

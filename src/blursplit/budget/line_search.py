@@ -121,14 +121,13 @@ class _ShapesSay:
     ) -> _ShapesSay:
         """Take missed modes flat in both logarithms, by the chance that the search misses them.
 
-        `at_hz`, `limit_arcsec` (m,): 5 % of the modes of this size are missed, beyond it fewer by
-        the fourth power.
+        `at_hz`, `limit_arcsec` (m,): 95 % of the modes of this size are found.
         """
         drawn = np.trace(inside.mechanical_arcsec2, axis1=1, axis2=2)
         told = np.log(drawn[drawn > 0.0])
         sigma = float(np.hypot(const.LINE_INSIDE_SIGMA, told.std()))
         rms = np.geomspace(*const.HIDDEN_RMS_ARCSEC, const.MISSED_MODE_SIZES)[:, None]
-        missed = 1.0 / (1.0 + 19.0 * (rms / limit_arcsec) ** 4)
+        missed = LineSearch.chance_missed(rms, limit_arcsec)
         lost = rms**2 * (1.0 - np.sinc(at_hz * exposure_s) ** 2)
         return cls((float(told.mean()), sigma), lost.ravel(), (missed / missed.sum()).ravel())
 

@@ -272,7 +272,7 @@ def _line(index: int, line: Line) -> dict[str, str]:
         "damping": damping,
         "chance": _chance(line.false_alarm_probability),
         "aliases": aliases,
-        "undecided": f", truly at {aliases}" if len(line.likely_hz) > 1 else "",
+        "odds": "" if line.likely_hz == [line.frequency_hz.value] else f", by odds {aliases}",
         "cause": told or plain(line.cause),
         "head": _head(line),
     }

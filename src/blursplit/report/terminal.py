@@ -20,7 +20,7 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if not summary["cures"]:
         yield from summary["motion"][: const.TERMINAL_LINES]
     for line in summary["lines"][: const.TERMINAL_LINES]:
-        where = f"{line['frequency']}{line['undecided']}"
+        where = line["frequency"] + line["odds"]
         yield "line", f"{where}, {line['rms']} rms, cause {line['cause']}"
     left = len(summary["lines"]) - const.TERMINAL_LINES
     if left > 0:

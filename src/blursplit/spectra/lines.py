@@ -43,6 +43,11 @@ class LineSearch:
     psd: FloatArray  # (m, 2, 2): the measured density matrix of (x, y), unit^2/Hz, three tapers
     searched_hz: tuple[float, float]  # range that was searched
 
+    @staticmethod
+    def chance_missed(rms: FloatArray | float, limit: FloatArray | float) -> FloatArray:
+        """Return how often a mode is missed: 5 % at its limit, beyond it as the fourth power."""
+        return np.asarray(1.0 / (1.0 + 19.0 * (rms / limit) ** 4))
+
     @classmethod
     def of(
         cls,
