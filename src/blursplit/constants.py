@@ -566,6 +566,8 @@ LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; ju
 ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
 STACK_REACH = 0.25  # cut-outs | a star moved further has its image in a larger one
 STACK_LARGEST_MARGIN_PX = 200  # px | 90 MB for five stars: a longer trail gets no image
+PLACE_NOISE = 0.07  # - | of a star's sigma, of a long frame's place: widens a stack by 0.25 %
+PLACE_REACH = 2.0  # widths | within which the light of a trail counts for its place; judgement
 STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
 
 LOWEST_TRANSFER_BASELINE = 0.05  # apertures | below it the stamp's edge and the sky decide

@@ -12,7 +12,7 @@ from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.image.otf import HalfMaximum
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import BoolArray, FloatArray
+from blursplit.types import BoolArray, FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -117,6 +117,48 @@ def _restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Resta
     return _to_images(total, int(good.any(axis=1).sum()))
 
 
+def _to_mean_light(tracks: StarTracks, places: FloatArray, seen: HalfMaximum) -> FloatArray:
+    """Return what leads from the stars' windowed places to the mean place of their light [px].
+
+    A window settles on the bright part of a trail, so that frames laid on each other by it make too
+    narrow a star. Trails are common to the stars, whose offsets are averaged by the square of their
+    light; of each star the light within a circle counts, as wide as the sky's noise allows.
+
+    `places` (n_frames, n_stamps, 2); `seen`: width of the mean star so laid [px]. Returns shape
+    (n_frames, 1, 2), about its mean; zero where the noise does not leave the circle the star.
+    """
+    stamps = sure(tracks.stamps)
+    n, size = len(places), stamps.pixels_adu.shape[-1]
+    at = places - np.stack([stamps.x0_px, stamps.y0_px], axis=-1)
+    total, weight = np.zeros((n, 2)), np.zeros((n, 1))
+    light = np.nan_to_num(stamps.pixels_adu - stamps.sky_adu[..., None, None])
+    border = np.concatenate([light[:, :, 0], light[:, :, -1]], axis=2)
+    seen_in = {k: rows for k, rows in enumerate(tracks.good[:, stamps.star].T) if rows.any()}
+    signal = np.zeros(light.shape[1])
+    for k, rows in seen_in.items():
+        signal[k] = np.median(light[rows, k].sum(axis=(1, 2))) / max(border[rows, k].std(), 1e-12)
+    # The noise of the mean place in a circle of this radius is its square times the root of pi/4,
+    # over signal to noise.
+    noise = const.PLACE_NOISE * seen.mean / const.FWHM_PER_SIGMA
+    quiet = np.sqrt(noise * float(np.linalg.norm(signal)) * 2.0 / np.sqrt(np.pi))
+    reach = min(float(quiet), const.PLACE_REACH * seen.major, 0.5 * size)
+    if reach < seen.mean:
+        return np.zeros((n, 1, 2))
+    index = np.arange(size)
+    for k, rows in seen_in.items():
+        dx, dy = (index - at[rows, k, axis, None] for axis in (0, 1))
+        inside = np.clip(reach + 0.5 - np.hypot(dy[:, :, None], dx[:, None, :]), 0.0, 1.0)
+        inside *= light[rows, k]
+        flux = inside.sum(axis=(1, 2))
+        sums = (inside.sum(axis=1) * dx).sum(axis=1), (inside.sum(axis=2) * dy).sum(axis=1)
+        mean = np.stack(sums) / np.where(flux > 0, flux, np.inf)
+        total[rows] += signal[k] ** 2 * (mean - np.median(mean, axis=1, keepdims=True)).T
+        weight[rows] += signal[k] ** 2
+    offset: FloatArray = total / np.maximum(weight, 1e-12)
+    offset -= offset.mean(axis=0)
+    return offset[:, None, :]
+
+
 def _margin(shift_px: FloatArray, size: int) -> int:
     """Return how far beyond its cut-out a star's image reaches; 0 where it stays well inside."""
     reach = float(np.abs(shift_px).max(initial=0.0))
@@ -215,6 +257,8 @@ class StarImages:
 
     stack: _Restack
     widths: dict[str, HalfMaximum]
+    # (n_frames, n_stamps, 2): where each star lies in each frame [px].
+    places_px: FloatArray
 
     def recorded_estimates(self) -> dict[str, Estimate | None]:
         """Return estimates of the recorded and registered width, in the unit of the scale."""
@@ -269,8 +313,7 @@ class StarImages:
         """
         if tracks.stamps is None or not len(tracks.stamps.star):
             return None
-        star = tracks.stamps.star
-        own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
+        own = known.places_px if known else _places(tracks)
         windows = BlurWindows.of(tracks.time_s, tracks.segment, blur_time_s)
         flat = own.reshape(len(own), -1)
         still = (flat - windows.about_mean(flat)).reshape(own.shape)
@@ -281,11 +324,24 @@ class StarImages:
         if stack is None:
             return None
         if known is not None:
-            return cls(replace(known.stack, images=known.stack.images | stack.images), known.widths)
+            images = known.stack.images | stack.images
+            return replace(known, stack=replace(known.stack, images=images))
         if _safe_width(stack.images["recorded"]) is None:
             return None
         widths = {name: _image_width(image, scale) for name, image in stack.images.items()}
-        return cls(stack, widths)
+        return cls(stack, widths, own)
+
+
+def _places(tracks: StarTracks) -> FloatArray:
+    """Return where each stacked star lies in each frame [px], shape (n_frames, n_stamps, 2)."""
+    star = sure(tracks.stamps).star
+    windowed = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
+    if tracks.exposure_s is None or tracks.exposure_s < const.LONG_FRAME_S:
+        return windowed
+    first = _restack(tracks, {"": windowed})
+    if first is None or _safe_width(first.images[""]) is None:
+        return windowed
+    return windowed + _to_mean_light(tracks, windowed, _image_width(first.images[""], 1.0))
 
 
 def _safe_width(image: FloatArray) -> float | None:
