@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -129,7 +128,7 @@ def measure_tracks(
     """
     from blursplit.budget import answer, findings, line_search
     from blursplit.budget.record import Allowed, Motion
-    from blursplit.budget.witnesses import weigh_second_camera, weigh_sensors
+    from blursplit.budget.witnesses import weigh_witnesses
     from blursplit.evidence.focus_runs import FocusRuns
     from blursplit.evidence.guest import AboveTheAir, Record
     from blursplit.evidence.mask import MaskGuest
@@ -151,9 +150,7 @@ def measure_tracks(
     lines = line_search.Lines.of(run, motion, stack, seed)
     searched = () if lines.search is None else lines.search.lines
     checks += find_row_delay(motion.quiet, run.tracks, searched)
-    weighed = weigh_sensors(run, motion, lines, sensors, seed)
-    run, weighed = weigh_second_camera(run, weighed, second_camera, seed)
-    run = replace(run, guests=(*run.guests, weighed))
+    run, weighed = weigh_witnesses(run, motion, lines, sensors, second_camera, seed)
     tell("air and causes, from two seeds")
     given = answer.Answer.of(run, weighed.motion, stack, allowed, weighed.lines, seed)
     tell("widths without each cause")

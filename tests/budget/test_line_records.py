@@ -10,11 +10,11 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine
 from blursplit.spectra import AliasDecision
-from blursplit.spectra.modes import LineFit, principal_axes
+from blursplit.spectra.modes import LineFit
 
 
 def _line(covariance, sigma, **how):
-    angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+    angle, angle_sigma, ratio = LineFit.axes(covariance, sigma)
     fit = LineFit(
         frequency_hz=7.0,
         frequency_sigma=0.02,

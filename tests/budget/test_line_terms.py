@@ -14,7 +14,7 @@ from blursplit.budget.line_search import (
     _StarImage,
     _with_shapes,
 )
-from blursplit.budget.line_terms import LineTerm, blur_inside_exposure
+from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.lines import FoundLine
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import AliasDecision, LineFit
@@ -56,7 +56,7 @@ def test_small_blur_inside_exposures_is_gaussian() -> None:
     line = term(8.0, np.diag([0.01, 0.02]))
     cycles = np.array([0.05, 0.1])
     expected = -2 * np.pi**2 * cycles**2 * np.trace(hidden(line, 8.0, 0.02)) / 2
-    mean, _ = blur_inside_exposure([line], 0.02, cycles)
+    mean, _ = LineTerm.blur_inside([line], 0.02, cycles)
     assert_allclose(mean, expected, rtol=0.01)
 
 
@@ -64,15 +64,15 @@ def test_strong_blur_inside_exposures_falls_slower_than_a_gaussian() -> None:
     line = term(8.0, np.diag([4.0, 4.0]))
     cycles = np.array([0.8])
     gaussian = -2 * np.pi**2 * cycles**2 * np.trace(hidden(line, 8.0, 0.03)) / 2
-    mean, _ = blur_inside_exposure([line], 0.03, cycles)
+    mean, _ = LineTerm.blur_inside([line], 0.03, cycles)
     assert mean[0] > 0.8 * gaussian[0]
 
 
 def test_undecided_alias_leaves_the_blur_in_doubt() -> None:
     cycles = np.array([0.3])
-    decided = blur_inside_exposure([term(5.0, 0.1 * np.eye(2))], 0.01, cycles)
-    open_ = blur_inside_exposure([term(5.0, 0.1 * np.eye(2), [5.0, 45.0])], 0.01, cycles)
-    fast = blur_inside_exposure([term(5.0, 0.1 * np.eye(2), [45.0])], 0.01, cycles)
+    decided = LineTerm.blur_inside([term(5.0, 0.1 * np.eye(2))], 0.01, cycles)
+    open_ = LineTerm.blur_inside([term(5.0, 0.1 * np.eye(2), [5.0, 45.0])], 0.01, cycles)
+    fast = LineTerm.blur_inside([term(5.0, 0.1 * np.eye(2), [45.0])], 0.01, cycles)
     assert fast[0][0] < open_[0][0] < decided[0][0]
     # half of the distance between the two, even odds
     assert_allclose(open_[1], 0.5 * abs(fast[0] - decided[0]), rtol=0.25)

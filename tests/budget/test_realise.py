@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_terms import LineTerm, _shared_coefficients, _to_series, _without_lines
+from blursplit.budget.line_terms import LineTerm, _shared_coefficients, _to_series
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit
+from blursplit.spectra.periodogram import Continuum
 
 CADENCE = 0.02
 
@@ -86,11 +87,11 @@ def test_lines_taken_out_leave_the_rest() -> None:
     rest = 0.02 * rng.standard_normal((n, 2))
     line = np.stack([0.5 * np.sin(2 * np.pi * 7.3 * t), np.zeros(n)], axis=1)
     grid = grid_of(line + rest)
-    frequency = _shared_coefficients(grid).frequency_hz
     term = term_of(7.3, 0.003, np.diag([0.125, 1e-6]))
-    lines = term.density(frequency, n * CADENCE, CADENCE)
-    white = np.repeat((2 * CADENCE * 0.02**2 * np.eye(2))[None], len(frequency), axis=0)
-    quiet = _without_lines(grid, [(6.8, 7.8)], lines, white)
+    level = np.log(2 * CADENCE * 0.02**2)
+    knots = np.repeat([-8.0, 0.0], 4)  # one piece of a cubic, constant
+    white = Continuum(knots, np.full((4, 4), level), 0.1, 25.0, 25.0)
+    quiet = LineTerm.taken_out([term], grid, white)
     left = quiet.segments[0].shared_arcsec
     assert left.std(axis=0)[0] < 0.03
     # All the power that is left along y was there before: nothing is put in.

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.budget.witnesses import _Weighed, weigh_second_camera
+from blursplit.budget.witnesses import _weigh_second_camera, _Weighed
 from blursplit.errors import InputError
 from blursplit.evidence.guest import Record
 from blursplit.measure import measure
@@ -108,7 +108,7 @@ def weigh(main, second, *options):
     lines = Lines(None, (), none, none, None, {})
     second = replace(second, rig=second.rig.with_header({}))
     so_far = _Weighed(Motion.of(record), lines)
-    return weigh_second_camera(record, so_far, second, 1)
+    return _weigh_second_camera(record, so_far, second, 1)
 
 
 def test_an_unknown_clock_without_a_line_is_not_used(pair):

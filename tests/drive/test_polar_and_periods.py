@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
 from blursplit.drive.periodic_error import DRIFT_PER_ARCMIN, _stated_direction
-from blursplit.drive.terms import _worm_period_s, declared_periods
+from blursplit.drive.terms import DriveTerm, _worm_period_s
 
 # 86164.0905 s / teeth, two printed decimals.
 TABLE = {
@@ -30,9 +30,9 @@ def test_worm_periods_of_the_table(teeth: int, period: float):
 
 
 def test_declared_periods_are_sorted_and_not_doubled():
-    found = declared_periods([120.0, 478.7], [180, 144])
+    found = DriveTerm.declared_periods([120.0, 478.7], [180, 144])
     assert [round(period_s, 1) for _, period_s in found] == [598.4, 478.7, 120.0]
-    assert declared_periods(None, None) == []
+    assert DriveTerm.declared_periods(None, None) == []
 
 
 def test_drift_of_one_arcminute():

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.constants import LEAST_ELONGATION, SHAPE_SURE
-from blursplit.motion.inside import _SharedShape, fast_variance_px2
+from blursplit.motion.inside import InsideMotion, _SharedShape
 from blursplit.stars.tracks import StarTracks
 
 
@@ -83,7 +83,7 @@ def test_upper_end_of_fast_motion_holds_a_streak_of_known_length():
     e1 = along / (2 * 2.0**2 + along) + 0.01 * rng.standard_normal(x.shape)
     for stars in (8, 2):
         few = tracks_of(x[:, :stars], y[:, :stars], cadence=0.02, exposure=0.01, e1=e1[:, :stars])
-        end = fast_variance_px2(few)
+        end = InsideMotion.largest_variance_px2(few)
         # half of the variance, one axis of two; at most what the window may hide beyond
         assert 0.5 * along.mean() < end < 4 * along.mean()
 
@@ -93,4 +93,4 @@ def test_still_round_stars_leave_no_room_for_fast_motion():
     rng = np.random.default_rng(6)
     e1, e2 = 0.05 * rng.standard_normal((2, *x.shape))
     still = tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2)
-    assert fast_variance_px2(still) == 0.0
+    assert InsideMotion.largest_variance_px2(still) == 0.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blursplit.motion.trails import Swing, followed_by_window
+from blursplit.motion.trails import Swing
 from blursplit.stars.centroid import WindowedShapes
 
 EXPOSURE_S = 0.1
@@ -43,7 +43,7 @@ def test_slope_of_rendered_trails(hz: float, rms_px: float) -> None:
     swing = Swing((slope * kept) ** 2 * np.outer(unit, unit), np.array([hz]), np.ones(1))
     trail = path - path.mean(axis=1, keepdims=True)
     width = np.sqrt(SIGMA_PX**2 + 0.5 * np.mean(np.sum(trail**2, axis=2)))
-    told = followed_by_window([swing], EXPOSURE_S, WINDOW_PX, width)[0][0]
+    told = Swing.followed([swing], EXPOSURE_S, WINDOW_PX, width)[0][0]
 
     # both are means over a few hundred frames of amplitudes that vary like Rayleigh's
     assert told - 1.0 == pytest.approx(slope - 1.0, rel=0.2, abs=0.01)
@@ -52,14 +52,14 @@ def test_slope_of_rendered_trails(hz: float, rms_px: float) -> None:
 
 def test_short_frames_follow_the_mean_place() -> None:
     swing = Swing(0.25 * np.eye(2), np.array([6.0]), np.ones(1))
-    assert followed_by_window([swing], 0.005, 1.0, 0.7) == [np.ones(1)]
+    assert Swing.followed([swing], 0.005, 1.0, 0.7) == [np.ones(1)]
 
 
 def test_two_swings_draw_trails_together() -> None:
     """What one swing leaves of the window's reach counts for the other."""
     slow = Swing(0.9 * np.diag([1.0, 0.0]), np.array([1.7]), np.ones(1))
     fast = Swing(1.2 * np.diag([1.0, 0.0]), np.array([2.6]), np.ones(1))
-    alone = followed_by_window([slow], 0.2, 0.75, 0.6)[0][0]
-    together = followed_by_window([slow, fast], 0.2, 0.75, 0.6)
+    alone = Swing.followed([slow], 0.2, 0.75, 0.6)[0][0]
+    together = Swing.followed([slow, fast], 0.2, 0.75, 0.6)
     assert together[0][0] > alone
     assert together[1][0] > 1.05

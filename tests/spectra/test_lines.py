@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.spectra import LineSearch
-from blursplit.spectra.modes import Mode, Pair, principal_axes, whittle
+from blursplit.spectra.modes import LineFit, Mode, Pair, whittle
 from blursplit.spectra.periodogram import Basis, FreeContinuum, Periodogram
 
 RATE = 50.0
@@ -348,14 +348,14 @@ def test_a_mode_found_first_is_not_bent_by_those_found_later(scenes):
 def test_principal_axes_of_a_tilted_ellipse():
     """Principal axes of a tilted ellipse."""
     turn = np.array([[0.8, -0.6], [0.6, 0.8]])
-    angle, _, ratio = principal_axes(turn @ np.diag([4.0, 1.0]) @ turn.T, np.zeros((2, 2)))
+    angle, _, ratio = LineFit.axes(turn @ np.diag([4.0, 1.0]) @ turn.T, np.zeros((2, 2)))
     assert_allclose(angle, np.rad2deg(np.arctan2(0.6, 0.8)))
     assert_allclose(ratio, 0.5)
 
 
 def test_tilt_in_plus_y_points_to_90_degrees():
     """Tilt in plus y points to 90 degrees."""
-    angle, _, _ = principal_axes(np.diag([0.0, 1.0]), np.zeros((2, 2)))
+    angle, _, _ = LineFit.axes(np.diag([0.0, 1.0]), np.zeros((2, 2)))
     assert_allclose(angle, 90.0)
 
 

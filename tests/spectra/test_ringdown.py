@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.motion import CommonMotion
 from blursplit.report.words import text_of
-from blursplit.spectra.events import find_onsets
+from blursplit.spectra.events import MotionEvents
 from blursplit.spectra.ringdown import Interval
 from blursplit.spectra.tap_result import TapResult, TapSequence, _mean_of
 from blursplit.stars.tracks import StarTracks
@@ -318,7 +318,7 @@ def test_air_alone_makes_no_onsets(scenes):
         rng = np.random.default_rng(index)
         motion = scenes.without_lines(1500, 50.0, index, rng)
         # every kind of air was measured to stay below 7.7 of the 10 needed
-        assert find_onsets(motion, 0.02) == []
+        assert MotionEvents.onsets(motion, 0.02) == []
 
 
 def test_taps_are_found_in_every_stretch_and_jumps_bring_no_call_for_force(scenes):

@@ -24,7 +24,7 @@ from blursplit.image.otf import OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData
-from blursplit.motion.inside import InsideMotion, fast_variance_px2
+from blursplit.motion.inside import InsideMotion
 from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.tilt import pair_kernels
@@ -194,7 +194,7 @@ def _from_spectra(
     if transfer is not None and known is not None and known.shape is not None:
         transfer = replace(transfer, defocus=known.shape)
     inside, terms = lines.inside, [line.term for line in lines.found]
-    fast = fast_variance_px2(record.tracks) * scale**2
+    fast = InsideMotion.largest_variance_px2(record.tracks) * scale**2
     shown = inside if inside is not None and inside.is_remembered else None
     if inside is not None:
         fast = inside.limit_rms_arcsec**2 if shown is None else 0.0

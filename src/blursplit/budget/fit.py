@@ -11,7 +11,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.budget.air_data import TILT, AirTable, SpectralData
 from blursplit.budget.air_model import AirModel, AirState, Priors
-from blursplit.budget.line_terms import LineTerm, blur_inside_exposure, quieten
+from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.sampler import Chains, Draws
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
@@ -354,7 +354,7 @@ def _build_model(
     grid = grid if kept is None else kept.as_before(grid)
     modes = SpectralData.modes_of(grid.star_x_arcsec, grid.star_y_arcsec, optics)
     cores = [line.core_hz(grid.longest_s) for line in lines]
-    data = SpectralData.of(quieten(grid, lines, setup.continuum), modes, skip_hz=cores)
+    data = SpectralData.of(LineTerm.taken_out(lines, grid, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
     reference = const.REFERENCE_BASELINE * optics.aperture_m
@@ -372,7 +372,7 @@ def _build_model(
         table = table.mean_of_openings(optics, data.centre_hz, setup.strength.separation_m)
     cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     inside, doubt = (
-        blur_inside_exposure(lines, grid.exposure_s, cycles_arcsec)
+        LineTerm.blur_inside(lines, grid.exposure_s, cycles_arcsec)
         if setup.inside is None
         else setup.inside.log_otf(cycles_arcsec)
     )

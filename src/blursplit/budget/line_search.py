@@ -21,7 +21,7 @@ from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.motion.inside import InsideMotion
-from blursplit.motion.trails import Swing, followed_by_window
+from blursplit.motion.trails import Swing
 from blursplit.rig import Rig
 from blursplit.spectra import (
     AliasCandidates,
@@ -103,7 +103,7 @@ def _with_trails(
     ]
     width_px = float(np.nanmedian(tracks.seen("width_px")))
     sizes = scale_arcsec * tracks.window_px, scale_arcsec * width_px
-    gains = followed_by_window(swings, tracks.exposure_s, *sizes)
+    gains = Swing.followed(swings, tracks.exposure_s, *sizes)
     return [replace(line, followed=gain) for line, gain in zip(lines, gains, strict=True)]
 
 

@@ -84,32 +84,60 @@ class LineTerm:
         half = const.LINE_CORE_WIDTHS * self.half_width_hz + const.LINE_CORE_BINS / length_s
         return self.fit.frequency_hz - half, self.fit.frequency_hz + half
 
+    @staticmethod
+    def blur_inside(
+        terms: Sequence[LineTerm], exposure_s: float, cycles_arcsec: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return ln of the azimuthal mean transfer function of motion inside the exposures.
 
-def blur_inside_exposure(
-    terms: Sequence[LineTerm], exposure_s: float, cycles_arcsec: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return ln of the azimuthal mean transfer function of motion inside the exposures.
+        `cycles_arcsec` (n,): sky frequencies.
 
-    `cycles_arcsec` (n,): sky frequencies.
+        Returns `mean`, `doubt` (n,): over the candidates for the true frequencies by their odds,
+        and the error: how far the candidates lie apart, and 30 % for what centroids say of motion
+        inside a frame.
+        """
+        mean, variance = np.zeros(len(cycles_arcsec)), np.zeros(len(cycles_arcsec))
+        for term in terms:
+            likely = term.odds >= const.LINE_LEAST_ODDS
+            odds = term.odds[likely] / term.odds[likely].sum()
+            blurs = np.stack(
+                [
+                    _line_blur(term.fit.covariance / gain**2, hz, exposure_s, cycles_arcsec)
+                    for hz, gain in zip(
+                        term.candidates_hz[likely], term.followed[likely], strict=True
+                    )
+                ]
+            )
+            middle = odds @ blurs
+            mean += middle
+            variance += odds @ (blurs - middle) ** 2 + (const.LINE_INSIDE_SIGMA * middle) ** 2
+        return mean, np.sqrt(variance)
 
-    Returns `mean`, `doubt` (n,): over the candidates for the true frequencies by their odds, and
-    the error: how far the candidates lie apart, and 30 % for what centroids say of motion inside a
-    frame.
-    """
-    mean, variance = np.zeros(len(cycles_arcsec)), np.zeros(len(cycles_arcsec))
-    for term in terms:
-        likely = term.odds >= const.LINE_LEAST_ODDS
-        odds = term.odds[likely] / term.odds[likely].sum()
-        blurs = np.stack(
-            [
-                _line_blur(term.fit.covariance / gain**2, hz, exposure_s, cycles_arcsec)
-                for hz, gain in zip(term.candidates_hz[likely], term.followed[likely], strict=True)
-            ]
-        )
-        middle = odds @ blurs
-        mean += middle
-        variance += odds @ (blurs - middle) ** 2 + (const.LINE_INSIDE_SIGMA * middle) ** 2
-    return mean, np.sqrt(variance)
+    @staticmethod
+    def taken_out(
+        terms: Sequence[LineTerm], grid: GridData, continuum: Continuum | None
+    ) -> GridData:
+        """Return the grid without the smoothed estimate of the lines inside their cores.
+
+        The cores take no part in the air's fit, but a strong line would leak through the tapers far
+        beyond its core and pass for fast air.
+        """
+        if not terms or continuum is None:
+            return grid
+        coefficients = _shared_coefficients(grid)
+        at_hz = coefficients.frequency_hz
+        lines = np.zeros((len(at_hz), 2, 2))
+        inside = np.zeros(len(at_hz), dtype=bool)
+        for term in terms:
+            lines += term.density(at_hz, grid.longest_s, grid.cadence_s)
+            low, high = term.core_hz(grid.longest_s)
+            inside |= (at_hz >= low) & (at_hz <= high)
+        # the lines' mean given the whole and both densities
+        columns = np.moveaxis(_inverse(lines + continuum.matrix(at_hz)), 2, 0).copy()
+        gain = np.stack([_times(lines, column) for column in columns], axis=2)
+        value = _times(gain, coefficients.value)
+        value[~inside] = 0.0
+        return grid.without(np.concatenate(_to_series(coefficients, value, grid)))
 
 
 def _line_blur(
@@ -174,29 +202,6 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     return np.asarray(adjugate / (a * d - b * c)[:, None, None])
 
 
-def _without_lines(
-    grid: GridData, cores_hz: list[tuple[float, float]], lines: FloatArray, rest: FloatArray
-) -> GridData:
-    """Return the grid with the smoothed estimate of the lines taken out inside their cores.
-
-    `cores_hz` (list of (low, high)). `lines`, `rest` (n, 2, 2): densities at the frequencies of
-    `shared_coefficients(grid)`.
-
-    The cores take no part in the air's fit, but a strong line would leak through the tapers far
-    beyond its core and pass for fast air.
-    """
-    coefficients = _shared_coefficients(grid)
-    # the lines' mean given the whole and both densities
-    columns = np.moveaxis(_inverse(lines + rest), 2, 0).copy()
-    gain = np.stack([_times(lines, column) for column in columns], axis=2)
-    value = _times(gain, coefficients.value)
-    inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
-    for low, high in cores_hz:
-        inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)
-    value[~inside] = 0.0
-    return grid.without(np.concatenate(_to_series(coefficients, value, grid)))
-
-
 def _to_series(
     coefficients: _Coefficients, value: ComplexArray, grid: GridData
 ) -> list[FloatArray]:
@@ -210,20 +215,6 @@ def _to_series(
         full = np.concatenate([np.zeros((1, 2)), transform])
         out.append(np.fft.irfft(full, n=n, axis=0))
     return out
-
-
-def quieten(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | None) -> GridData:
-    """Take the smoothed lines out of the series: their tapers' feet would pass for air."""
-    if not lines or continuum is None:
-        return grid
-    frequency = _shared_coefficients(grid).frequency_hz
-    density = sum(
-        (term.density(frequency, grid.longest_s, grid.cadence_s) for term in lines),
-        np.zeros((len(frequency), 2, 2)),
-    )
-    return _without_lines(
-        grid, [line.core_hz(grid.longest_s) for line in lines], density, continuum.matrix(frequency)
-    )
 
 
 @dataclass(frozen=True)

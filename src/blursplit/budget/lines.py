@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.line_terms import LineTerm
-from blursplit.drive.terms import declared_periods
+from blursplit.drive.terms import DriveTerm
 from blursplit.estimate import Estimate
 from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig
@@ -231,7 +231,7 @@ def _list_causes(
     # family, kind, frequency [Hz] and how sure that is, harmonics, direction
     sources: list[tuple[str, Kind, float, float, int, float | None]] = [
         (family, "drive", 1.0 / period_s, const.CAUSE_DRIVE_SIGMA / period_s, most, drive_angle_deg)
-        for family, period_s in declared_periods(worm_period_s, wheel_teeth)
+        for family, period_s in DriveTerm.declared_periods(worm_period_s, wheel_teeth)
     ]
     for grid in mains_hz:
         name = f"mains {grid:g} Hz"

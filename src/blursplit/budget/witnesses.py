@@ -87,12 +87,20 @@ class _Weighed(Guest):
         return self.said
 
 
-def weigh_sensors(
-    record: Record, motion: Motion, lines: Lines, sensors: Sequence[SensorRecord], seed: int
-) -> _Weighed:
-    """Find what each sensor explains of the motion that those before it left.
+def weigh_witnesses(
+    record: Record,
+    motion: Motion,
+    lines: Lines,
+    sensors: Sequence[SensorRecord],
+    second_camera: Source | None,
+    seed: int,
+) -> tuple[Record, _Weighed]:
+    """Find what each sensor explains of the motion that those before it left, then the camera.
 
-    Raises InputError when a sensor does not overlap with the frames.
+    Returns the record with them as guests, and what they leave and own.
+
+    Raises InputError when a sensor or the other camera does not overlap with the frames, or when
+    what the camera needs is not known.
     """
     out = _Weighed(motion, lines)
     for sensor in sensors:
@@ -101,7 +109,9 @@ def weigh_sensors(
             out = replace(out, said=(*out.said, Remark.of("sensor-not-used", name=name)))
         else:
             out = _weigh(record, out, sensor, name, seed)
-    return out
+    if second_camera is not None:
+        record, out = _weigh_second_camera(record, out, second_camera, seed)
+    return replace(record, guests=(*record.guests, out)), out
 
 
 def _weigh(
@@ -196,8 +206,8 @@ def _explains(found: SensorEvidence, line: FoundLine) -> bool:
     return bool(found.coherence[at].max() > const.COHERENT_LINE)
 
 
-def weigh_second_camera(
-    record: Record, so_far: _Weighed, source: Source | None, seed: int
+def _weigh_second_camera(
+    record: Record, so_far: _Weighed, source: Source, seed: int
 ) -> tuple[Record, _Weighed]:
     """Find what the other camera does apart from this one, and what both do alike.
 
@@ -206,8 +216,6 @@ def weigh_second_camera(
     Raises InputError when aperture, scale or baseline are not known, or the cameras do not overlap.
     """
     facts = record.facts
-    if source is None:
-        return record, so_far
     if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
         remark = Remark.of("second-camera-not-used", name=source.name)
         return record, replace(so_far, said=(*so_far.said, remark))

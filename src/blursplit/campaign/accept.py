@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.estimates import Background, exposure_response, value_at
+from blursplit.campaign.estimates import Background, value_at
 from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
@@ -317,7 +317,7 @@ def _bands(
 
 def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     rate = 1.0 / best.cadence_s
-    if float(exposure_response(frequency, best.exposure_s)) < const.LINE_LEFT_AT_LEAST:
+    if abs(np.sinc(frequency * best.exposure_s)) < const.LINE_LEFT_AT_LEAST:
         return sentence("by-short-exposures", exposure_s=0.5 / frequency)
     apparent = float(apparent_frequency(frequency, rate))
     if apparent * best.stretch_s < const.LINE_LOWEST_BINS:

@@ -113,7 +113,7 @@ class Background:
             for image in (f, 2 * nyquist - f):
                 along, across = tilt_spectra(image * aperture_m / wind, ratio, obstruction, "Z")
                 term = 0.5 * scale * (along + across)
-                term *= exposure_response(image, exposure_s) ** 2
+                term *= np.sinc(image * exposure_s) ** 2
                 air[k] = term if image is f else air[k] + term
         noise = 2.0 * noise_arcsec**2 * cadence_s
         low, middle, high = np.percentile(air, const.BAND_PERCENTILES, axis=0) + noise
@@ -167,11 +167,6 @@ class Background:
             cadence_s=self.cadence_s,
             exposure_s=self.exposure_s,
         )
-
-
-def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> FloatArray:
-    """Return the share of an oscillation's amplitude left after averaging over an exposure."""
-    return np.asarray(np.abs(np.sinc(np.asarray(frequency_hz, dtype=float) * exposure_s)))
 
 
 def r0_along_sight_m(

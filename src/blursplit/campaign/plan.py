@@ -15,7 +15,7 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.campaign.accept import EXACT, mount_ends_arcsec
-from blursplit.campaign.estimates import Background, Range, exposure_response
+from blursplit.campaign.estimates import Background, Range
 from blursplit.campaign.fields import FieldTonight
 from blursplit.campaign.limits import Limit, Limits, LineRule, SettleRule
 from blursplit.errors import InputError
@@ -439,7 +439,7 @@ def _mains(recording: _Recording) -> list[_Mains]:
         _Mains(
             true_hz=f,
             apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
-            amplitude_left=float(exposure_response(f, recording.exposure_s)),
+            amplitude_left=abs(float(np.sinc(f * recording.exposure_s))),
         )
         for f in (base * harmonic for base in const.MAINS_HZ for harmonic in (1, 2, 3, 4))
     ]

@@ -163,22 +163,6 @@ def _worm_period_s(teeth: int) -> float:
     return const.SIDEREAL_DAY_S / teeth
 
 
-def declared_periods(
-    period_s: Sequence[float] | None, wheel_teeth: Sequence[int] | None
-) -> list[tuple[str, float]]:
-    """Return names and periods [s] of the declared drive, longest first, each only once.
-
-    `wheel_teeth`: one period of 86164.0905 s / teeth each; one that repeats a declared period
-    within 1 % is dropped.
-    """
-    found = [(f"drive {value:g} s", float(value)) for value in period_s or ()]
-    for teeth in wheel_teeth or ():
-        value = _worm_period_s(teeth)
-        if all(abs(math.log(value / other)) > const.DRIVE_SAME_PERIOD for _, other in found):
-            found.append((f"worm on {teeth} teeth", value))
-    return sorted(found, key=lambda item: -item[1])
-
-
 # --- drift and periods of a record ----------------------------------------------------------------
 @dataclass(frozen=True)
 class DriveTerm:
@@ -189,6 +173,22 @@ class DriveTerm:
     harmonic: int
     turns: float
     found: bool = False
+
+    @staticmethod
+    def declared_periods(
+        period_s: Sequence[float] | None, wheel_teeth: Sequence[int] | None
+    ) -> list[tuple[str, float]]:
+        """Return names and periods [s] of the declared drive, longest first, each only once.
+
+        `wheel_teeth`: one period of 86164.0905 s / teeth each; one that repeats a declared period
+        within 1 % is dropped.
+        """
+        found = [(f"drive {value:g} s", float(value)) for value in period_s or ()]
+        for teeth in wheel_teeth or ():
+            value = _worm_period_s(teeth)
+            if all(abs(math.log(value / other)) > const.DRIVE_SAME_PERIOD for _, other in found):
+                found.append((f"worm on {teeth} teeth", value))
+        return sorted(found, key=lambda item: -item[1])
 
     @classmethod
     def of_rig(
@@ -221,7 +221,9 @@ def _drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     if rig.get("drive") == "off":
         return []
     terms = []
-    for name, period_s in declared_periods(rig.get("worm_period_s"), rig.get("wheel_teeth")):
+    for name, period_s in DriveTerm.declared_periods(
+        rig.get("worm_period_s"), rig.get("wheel_teeth")
+    ):
         turns = length_s / period_s
         orders = range(1, const.DRIVE_HARMONICS + 1) if turns >= const.DRIVE_LEAST_TURNS else (0,)
         terms += [DriveTerm(name, period_s, k, turns) for k in orders]

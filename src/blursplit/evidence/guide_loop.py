@@ -9,7 +9,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.motion.common import GridData
 from blursplit.rig import Rig
-from blursplit.spectra import LineFit, principal_axes
+from blursplit.spectra import LineFit
 from blursplit.spectra.periodogram import Periodogram
 from blursplit.types import BoolArray, FloatArray
 
@@ -179,7 +179,7 @@ def _as_line(
     spread = float(np.sqrt(weight @ (inside - middle) ** 2))
     half = max(spread, width_hz)
     sigma = const.GUIDE_SIZE_ERROR * np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
-    angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+    angle, angle_sigma, ratio = LineFit.axes(covariance, sigma)
     # Lorentzian of this half width and unit variance
     shape = half / np.pi / ((all_hz - middle) ** 2 + half**2)
     return LineFit(

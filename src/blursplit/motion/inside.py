@@ -75,32 +75,6 @@ class _SharedShape:
         )
 
 
-def fast_variance_px2(tracks: StarTracks) -> float:
-    """Return the largest one-axis variance of motion inside the exposures [px^2]; 0 for none.
-
-    With fewer than three stars their own changes set the upper end.
-
-    Streaks of a mode's motion differ from frame to frame by about as much as their mean, so
-    without a change there is none, and the constant part may be theirs too. Air close to the
-    telescope changes shapes alike, which makes this an upper end.
-    """
-    shape = _SharedShape.of(tracks)
-    if shape is not None:
-        whole = float(np.hypot(shape.constant, shape.changing))
-        elongation = whole if shape.change_is_shown else 0.0
-        width_px = shape.sigma_px
-    else:
-        good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-        if good.sum() < const.SHAPE_LEAST_FRAMES:
-            return 0.0
-        width_px = float(np.median(tracks.width_px[good]))
-        # A position known to s says of (a^2 - b^2)/(a^2 + b^2) two s/width, each component.
-        noise2 = 8.0 * float(np.mean((tracks.sigma_px[good] / width_px) ** 2))
-        power = float(np.mean(tracks.e1[good] ** 2 + tracks.e2[good] ** 2))
-        elongation = float(np.sqrt(max(power - noise2, 0.0)))
-    return const.WINDOW_DIMMING * elongation * width_px**2
-
-
 # --- motion inside the exposures ------------------------------------------------------------------
 @dataclass(frozen=True)
 class FrameTensors:
@@ -203,6 +177,32 @@ class InsideMotion:
     def is_shown(self) -> bool:
         """Whether it is shown to be a motion."""
         return self.is_remembered and self.form_probability > const.INSIDE_SHOWN[1]
+
+    @staticmethod
+    def largest_variance_px2(tracks: StarTracks) -> float:
+        """Return the largest one-axis variance of motion inside the exposures [px^2], 0 for none.
+
+        With fewer than three stars their own changes set the upper end.
+
+        Streaks of a mode's motion differ from frame to frame by about as much as their mean, so
+        without a change there is none, and the constant part may be theirs too. Air close to the
+        telescope changes shapes alike, which makes this an upper end.
+        """
+        shape = _SharedShape.of(tracks)
+        if shape is not None:
+            whole = float(np.hypot(shape.constant, shape.changing))
+            elongation = whole if shape.change_is_shown else 0.0
+            width_px = shape.sigma_px
+        else:
+            good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
+            if good.sum() < const.SHAPE_LEAST_FRAMES:
+                return 0.0
+            width_px = float(np.median(tracks.width_px[good]))
+            # A position known to s says of (a^2 - b^2)/(a^2 + b^2) two s/width, each component.
+            noise2 = 8.0 * float(np.mean((tracks.sigma_px[good] / width_px) ** 2))
+            power = float(np.mean(tracks.e1[good] ** 2 + tracks.e2[good] ** 2))
+            elongation = float(np.sqrt(max(power - noise2, 0.0)))
+        return const.WINDOW_DIMMING * elongation * width_px**2
 
     def tensors_of(self, draw: int, most: int = 48) -> FloatArray:
         """Return tensors of evenly spread frames whose mean is that of a draw, (m, 2, 2).

@@ -17,7 +17,7 @@ from blursplit.spectra.densities import (
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.spectra.events import MotionEvent, MotionEvents, time_frequency
 from blursplit.spectra.lines import LineSearch
-from blursplit.spectra.modes import LineFit, principal_axes
+from blursplit.spectra.modes import LineFit
 from blursplit.spectra.periodogram import Continuum
 
 __all__ = [
@@ -32,7 +32,6 @@ __all__ = [
     "lomb_scargle_density",
     "mode_limit_arcsec",
     "multitaper_density",
-    "principal_axes",
     "regular_grid",
     "shared_probability",
     "steady_chance",

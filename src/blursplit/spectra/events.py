@@ -56,6 +56,39 @@ class MotionEvents:
         """Return how many frames a record needs in which events are looked for."""
         return 2 * _onset_frames(cadence_s)
 
+    @staticmethod
+    def onsets(motion_xy: FloatArray, cadence_s: float) -> list[int]:
+        """Return the frame of the first large displacement of each shock.
+
+        `motion_xy` (n, 2): regular, without NaN.
+        """
+        n = len(motion_xy)
+        short = _onset_frames(cadence_s)
+        before = max(short, round(const.ONSET_BEFORE_S / cadence_s))
+        if n < before + short:
+            return []
+        power = _relative_power(motion_xy, cadence_s)
+        running = np.concatenate([[0.0], np.cumsum(power)])
+        index = np.arange(n)
+        stop, start = np.minimum(index + short, n), np.maximum(index - before, 0)
+        ahead = (running[stop] - running[index]) / np.maximum(stop - index, 1)
+        behind = (running[index] - running[start]) / np.maximum(index - start, 1)
+        rise = ahead / np.maximum(behind, 0.5)
+        rise[:short] = 0.0  # nothing is known of what came before
+        candidates = np.flatnonzero(
+            (rise > const.ONSET_RISE_POWER) & (ahead > const.ONSET_SHOCK_POWER)
+        )
+        onsets: list[int] = []
+        gap = max(1, round(const.ONSET_GAP_S / cadence_s))
+        while candidates.size:
+            group = candidates[candidates < candidates[0] + gap]
+            best = int(group[np.argmax(rise[group])])
+            # the first frame in the window with a displacement well out of the ordinary
+            part = power[best : best + short]
+            onsets.append(best + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0))))
+            candidates = candidates[candidates >= max(group[-1] + 1, best + gap)]
+        return sorted(set(onsets))
+
     @classmethod
     def find(
         cls,
@@ -267,37 +300,6 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
     sigma = np.sqrt(np.log(2.0) / 2.0) / (np.pi * lowest_hz) / cadence_s
     smooth = gaussian_filter1d(motion_xy, max(sigma, 0.5), axis=0, mode="nearest")
     return np.asarray(motion_xy - smooth)
-
-
-def find_onsets(motion_xy: FloatArray, cadence_s: float) -> list[int]:
-    """Return the frame of the first large displacement of each shock.
-
-    `motion_xy` (n, 2): regular, without NaN.
-    """
-    n = len(motion_xy)
-    short = _onset_frames(cadence_s)
-    before = max(short, round(const.ONSET_BEFORE_S / cadence_s))
-    if n < before + short:
-        return []
-    power = _relative_power(motion_xy, cadence_s)
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    index = np.arange(n)
-    stop, start = np.minimum(index + short, n), np.maximum(index - before, 0)
-    ahead = (running[stop] - running[index]) / np.maximum(stop - index, 1)
-    behind = (running[index] - running[start]) / np.maximum(index - start, 1)
-    rise = ahead / np.maximum(behind, 0.5)
-    rise[:short] = 0.0  # nothing is known of what came before
-    candidates = np.flatnonzero((rise > const.ONSET_RISE_POWER) & (ahead > const.ONSET_SHOCK_POWER))
-    onsets: list[int] = []
-    gap = max(1, round(const.ONSET_GAP_S / cadence_s))
-    while candidates.size:
-        group = candidates[candidates < candidates[0] + gap]
-        best = int(group[np.argmax(rise[group])])
-        # the first frame in the window with a displacement well out of the ordinary
-        part = power[best : best + short]
-        onsets.append(best + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0))))
-        candidates = candidates[candidates >= max(group[-1] + 1, best + gap)]
-    return sorted(set(onsets))
 
 
 def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:

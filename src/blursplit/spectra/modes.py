@@ -494,7 +494,7 @@ class LineFit:
         covariance, sigma = mode.realised_covariance(periodogram, rest)
         sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
         sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
-        angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+        angle, angle_sigma, ratio = cls.axes(covariance, sigma)
         # a doubt of the size alone turns no axis
         size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
         sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
@@ -520,24 +520,24 @@ class LineFit:
             1.0 / periodogram.duration_s,
         )
 
+    @staticmethod
+    def axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
+        """Return direction [deg], its standard error [deg] and axis ratio of a motion covariance.
 
-def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
-    """Return direction [deg], its standard error [deg] and axis ratio of a motion covariance.
+        `covariance`, `sigma` (2, 2).
 
-    `covariance`, `sigma` (2, 2).
-
-    The direction is that of the larger axis, [0, 180) from +x toward +y; its error is at most 52,
-    the scatter of a direction that is not known at all (180/sqrt(12)).
-    """
-    values, vectors = np.linalg.eigh(covariance)
-    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
-    # d(angle) = (-sin 2a d(xx - yy)/2 + cos 2a d(xy)) / (difference of the eigenvalues)
-    twice = 2.0 * np.deg2rad(angle)
-    difference = float(np.hypot(sigma[0, 0], sigma[1, 1])) / 2.0
-    across = float(np.hypot(np.sin(twice) * difference, np.cos(twice) * sigma[0, 1]))
-    doubt = np.rad2deg(across / max(float(values[1] - values[0]), 1e-300))
-    ratio = np.sqrt(max(values[0], 0.0) / max(values[1], 1e-300))
-    return angle % 180.0, float(min(doubt, const.UNKNOWN_DIRECTION_DEG)), float(ratio)
+        The direction is that of the larger axis, [0, 180) from +x toward +y; its error is at most
+        52, the scatter of a direction that is not known at all (180/sqrt(12)).
+        """
+        values, vectors = np.linalg.eigh(covariance)
+        angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+        # d(angle) = (-sin 2a d(xx - yy)/2 + cos 2a d(xy)) / (difference of the eigenvalues)
+        twice = 2.0 * np.deg2rad(angle)
+        difference = float(np.hypot(sigma[0, 0], sigma[1, 1])) / 2.0
+        across = float(np.hypot(np.sin(twice) * difference, np.cos(twice) * sigma[0, 1]))
+        doubt = np.rad2deg(across / max(float(values[1] - values[0]), 1e-300))
+        ratio = np.sqrt(max(values[0], 0.0) / max(values[1], 1e-300))
+        return angle % 180.0, float(min(doubt, const.UNKNOWN_DIRECTION_DEG)), float(ratio)
 
 
 def _damping(

@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate
-from blursplit.spectra.events import fast_part, find_onsets
+from blursplit.spectra.events import MotionEvents, fast_part
 from blursplit.types import ComplexArray, FloatArray, sure
 
 
@@ -102,7 +102,7 @@ class Tap:
         Returns `taps`; `quiet_rms`: one-axis, of the motion without taps, slow part included.
         """
         fast = fast_part(motion_xy, cadence_s, const.RING_LOWEST_HZ)
-        onsets = find_onsets(motion_xy, cadence_s)
+        onsets = MotionEvents.onsets(motion_xy, cadence_s)
         quiet = _quiet(motion_xy, fast, onsets, cadence_s)
         noise = _noise_density(fast, onsets, cadence_s)
         taps = []
