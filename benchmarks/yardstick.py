@@ -37,7 +37,8 @@ from scipy.special import ndtr  # noqa: E402
 
 from blursplit import constants as const  # noqa: E402
 from blursplit.budget import answer  # noqa: E402
-from blursplit.budget.air_model import AirModel, AirState  # noqa: E402
+from blursplit.budget.air_model import AirModel  # noqa: E402
+from blursplit.budget.air_state import AirState  # noqa: E402
 from blursplit.budget.answer import Readings  # noqa: E402
 from blursplit.definitions import CURES, STEADY, History  # noqa: E402
 from calibration_scenes import Draw, draw_scene, make  # noqa: E402

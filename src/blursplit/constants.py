@@ -278,6 +278,10 @@ TREND_FEWEST, TREND_LATEST = 4, 8  # frames | a line needs them; the latest plac
 DRIFT_MATTERS_PX = 0.7  # px | a block's drift that moves a star off its pixels, judgement
 SMALLEST_MARGIN = 4  # px | off its expected place that the narrowest cuts still hold a field
 LANES = 32  # px | of a row that kernels take together: two of the widest registers
+# - | IEEE 754, single precision: sqrt(1/2) in bits, and how many of a number's hold its fraction
+SINGLE_ROOT_HALF, SINGLE_FRACTION_BITS = 0x3F3504F3, 23
+SUMS_AT_ONCE = 4  # - | that a product of rows is parted into: each waits for the one before
+LOGARITHM_TERMS = (9.0, 7.0, 5.0, 3.0, 1.0)  # orders | the next one of artanh(0.172) is below 1e-9
 SMALLEST_FIT = 3  # stars | two cannot be checked by a third
 GUIDES, FAST_GUIDES = 5, 3  # stars | judgement
 GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their median

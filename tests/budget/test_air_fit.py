@@ -9,7 +9,8 @@ from numpy.testing import assert_allclose
 from scipy.special import digamma, polygamma
 
 from blursplit.budget.air_data import TILT, AirTable, Optics, SpectralData
-from blursplit.budget.air_model import AirModel, AirState
+from blursplit.budget.air_model import AirModel
+from blursplit.budget.air_state import AirState
 from blursplit.budget.fit import AirFit, FitSetup, Pace, _build_model, _measured_width_prior
 from blursplit.image.otf import OpticsData, RegisteredBias
 from blursplit.motion.common import GridData, GridSegment

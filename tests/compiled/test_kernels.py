@@ -384,12 +384,50 @@ def test_turned_densities_are_those_of_a_rotated_covariance():
     assert_allclose(got[0, :, 0], expected[[0, 1, 0], [0, 1, 1]], rtol=1e-12)
 
 
-def test_what_modes_share_is_their_mean_and_taken_out():
-    values = np.random.default_rng(9).standard_normal((2, 5, 7)).astype(np.float32)
-    left, mean = values.copy(), np.empty((2, 1, 7), dtype=np.float32)
-    air_kernels.part_mean(left, mean)
-    assert_allclose(mean, values.mean(axis=1, keepdims=True), atol=1e-6)  # single precision
-    assert_allclose(left, values - values.mean(axis=1, keepdims=True), atol=1e-6)
+def test_logarithms_of_rows_are_those_of_numpy():
+    """Exact powers of two, neighbours of the roots of a half and two, and all sizes between."""
+    edges = np.sqrt([0.5, 2.0], dtype=np.float32)
+    near = [np.nextafter(edges, np.float32(0)), edges, np.nextafter(edges, np.float32(9))]
+    spread = np.geomspace(1e-30, 1e30, 83)
+    values = np.concatenate([2.0 ** np.arange(-3, 4), *near, spread]).astype(np.float32)
+    bins = len(values)
+    keep = np.zeros(16, np.float32)
+    keep[2] = 1.0
+    whiten = np.eye(bins, bins + -bins % 4, dtype=np.float32).ravel()
+    no, nodes = np.empty((0, 16 * bins), np.float32), np.empty((1, 0), np.int64)
+    first, got, left = np.empty((1, 2, bins)), np.empty((1, bins)), np.empty(1)
+    alone = np.repeat(values, 16), np.ones(1), no, nodes, np.empty((1, 0)), whiten, keep
+    air_kernels.mode_misfits(*alone, first, got, left)
+    # Three units of the last of 24 bits, of the number or of what stands about one.
+    expected = np.log(values.astype(float))
+    assert_allclose(got[0], expected, rtol=3 * 2.0**-24, atol=3 * 2.0**-24)
+    assert left == 0.0
+
+
+def test_misfits_of_modes_are_those_of_dense_matrices():
+    """Noise and two layers of four nodes each, five modes of sixteen that count, seven bins."""
+    rng = np.random.default_rng(9)
+    n, bins, modes = 3, 7, 5
+    base, table = (rng.uniform(0.5, 2.0, (k, bins * 16)).astype(np.float32) for k in (1, 9))
+    scale, weight = rng.uniform(0.5, 2.0, n), rng.uniform(0.0, 1.0, (n, 8))
+    node = rng.integers(9, size=(n, 8))
+    root = np.tril(rng.standard_normal((bins, bins)))
+    whiten = np.zeros((bins, 8), np.float32)
+    whiten[:, :bins] = root
+    keep = np.zeros(16, np.float32)
+    keep[2 : 2 + modes] = 1.0
+    first, mean, squares = np.empty((n, 2, bins)), np.empty((n, bins)), np.empty(n)
+    air_kernels.mode_misfits(
+        base[0], scale, table, node, weight, whiten.ravel(), keep, first, mean, squares
+    )
+    power = scale[:, None] * base[0] + np.einsum("nk,nkc->nc", weight, table[node])
+    power = power.reshape(n, bins, 16)
+    white = np.einsum("ba,nam->nbm", root, np.log(power[:, :, 2 : 2 + modes]))
+    # single precision
+    assert_allclose(first, power[:, :, :2].swapaxes(1, 2), rtol=1e-6)
+    assert_allclose(mean, white.mean(axis=2), atol=1e-5)
+    left = white - white.mean(axis=2, keepdims=True)
+    assert_allclose(squares, (left**2).sum(axis=(1, 2)), rtol=1e-5)
 
 
 def test_transfer_function_of_an_image_is_the_product_of_its_textbook_factors():

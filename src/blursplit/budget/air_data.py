@@ -326,15 +326,25 @@ class AirTable:
         `values` (n_high, n_wind, n_outer, ...). `j`, `log_wind` (n, n_high). `log_outer` (n,).
         `onto` (n, ...): what it is added to, in place.
         """
-        outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
-        node, weight = self.high_wind.corners(log_wind, self.outside.outer, outer)
-        node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
-        weight *= j[:, :, None]
+        node, weight = self.corners(j, log_wind, log_outer)
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
         onto = np.zeros((len(j), *values.shape[3:]), np.float32) if onto is None else onto
-        node, weight = node.reshape(len(j), -1), weight.reshape(len(j), -1)
         weighted_sums(flat, node, weight, onto.reshape(len(j), -1))
         return onto
+
+    def corners(
+        self, j: FloatArray, log_wind: FloatArray, log_outer: FloatArray
+    ) -> tuple[IntArray, FloatArray]:
+        """Return rows of the high layers' tables and their weights, shape (n, 4 n_high) each.
+
+        Arguments as of `high_at`.
+        """
+        outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
+        node, weight = self.high_wind.corners(log_wind, self.outside.outer, outer)
+        steps = len(self.high_wind.nodes) * len(self.outside.outer.nodes)
+        node += np.arange(len(self.height_m))[:, None] * steps
+        weight *= j[:, :, None]
+        return node.reshape(len(j), -1), weight.reshape(len(j), -1)
 
     @classmethod
     def of(

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.budget.air_data import AirTable, SpectralData
+from blursplit.budget.air_state import AirState, Priors, in_disk, uniform_between
 from blursplit.compiled import kernels
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
@@ -33,101 +34,6 @@ from blursplit.image.otf import OpticsData, RegisteredBias, defocus_loss
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import centroid_tilt_mix, rows_between
 from blursplit.types import FloatArray
-
-
-@dataclass(frozen=True)
-class AirState:
-    """Physical quantities, one row a set of parameters; strengths are r0^(-5/3) [m^(-5/3)]."""
-
-    # `j_near`, `j_ground`: (n,)
-    j_near: FloatArray
-    j_ground: FloatArray
-    j_high: FloatArray  # (n, n_high)
-    # `log_near_outer`, `log_outer`: (n,): ln of the outer scales [m] of the near layer and of all
-    # others.
-    log_near_outer: FloatArray
-    log_outer: FloatArray
-    # `log_near_wind`, `log_ground_wind`: (n,)
-    log_near_wind: FloatArray
-    log_ground_wind: FloatArray
-    log_high_wind: FloatArray  # (n, n_high)
-    # `near_axis`, `ground_axis`: (n, 2): cosine and sine of twice the wind's direction, times how
-    # steady that is (0 to 1).
-    near_axis: FloatArray
-    ground_axis: FloatArray
-    # (n,): tilt variance of the centroid over that of the least-squares plane.
-    tilt_scale: FloatArray
-    # `noise_scale`, `otf_scale`: (n,): of the centroid noise; of the air's part of ln OTF.
-    noise_scale: FloatArray
-    otf_scale: FloatArray
-    # `optics_arcsec`, `optics_shape`: (n,): one-axis rms of the rays, and 0 for a Gaussian to 1 for
-    # a defocus.
-    optics_arcsec: FloatArray
-    optics_shape: FloatArray
-    # (n, 2, 2): covariance of the broadband shared excess, all frequencies, no exposure.
-    open_arcsec2: FloatArray
-    # `open_corner_hz`, `open_centre_hz`: (n,)
-    open_corner_hz: FloatArray
-    open_centre_hz: FloatArray
-    fast_arcsec2: FloatArray  # (n,): one-axis variance of further shake inside the exposures
-
-    @property
-    def j_outside(self) -> FloatArray:
-        """Strength of all but the near air."""
-        return np.asarray(self.j_ground + self.j_high.sum(axis=1))
-
-    def open_shape(self, frequency_hz: FloatArray) -> FloatArray:
-        """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
-
-        A first-order (exponentially correlated) motion: flat below its corner, falling as the
-        square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
-        frames fold to a place where its width makes a hump and no line.
-        """
-        return _folded(self, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
-
-    def sampled_open_shape(
-        self, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
-    ) -> FloatArray:
-        """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
-        turns = np.arange(-const.FIT_FOLDS, const.FIT_FOLDS + 1) * rate_hz
-        at = np.abs(frequency_hz[:, None] + turns)
-        return _folded(self, at, np.sinc(at * exposure_s) ** 2)
-
-
-@dataclass(frozen=True)
-class Priors:
-    """What is assumed beforehand."""
-
-    # (low, high): structure function of all the air at a fifth of the aperture, flat in the
-    # logarithm.
-    structure_rad2: tuple[float, float]
-    # `outer_scale_m`, `wind_m_s`: (low, high): of the air outside, flat in the logarithm.
-    outer_scale_m: tuple[float, float]
-    wind_m_s: tuple[float, float]
-    # (low, high): one-axis rms of unstated optics, every size alike: a prior flat in the logarithm
-    # would make the limit on what is not shown as small as its lower end.
-    optics_arcsec: tuple[float, float]
-    stated_optics_arcsec: float | None
-    # (ln sigma, cumulated probability): where runs at several focus positions have measured a part
-    # of it.
-    measured_optics: tuple[FloatArray, FloatArray] | None
-    nyquist_hz: float
-    fast_arcsec2: float  # largest variance of shake inside the exposures; 0 leaves it out
-    # Whether that may be steady, so that no change in the stars' shapes bounds it.
-    fast_is_steady: bool
-    ln_j: tuple[float, float] | None  # (mean, sigma): where a mask has measured the air
-
-    def fast_at(self, z: FloatArray) -> FloatArray:
-        """Return the variance of shake inside the exposures for unit normal z.
-
-        Flat in its logarithm; where it may be steady: none by an even chance, as for a mode that
-        the search could have missed, else every rms alike, as for unstated optics.
-        """
-        if self.fast_is_steady:
-            there = 1.0 - (1.0 - _uniform(z)) / const.HIDDEN_MODE_CHANCE
-            return np.asarray(self.fast_arcsec2 * np.maximum(there, 0.0) ** 2)
-        ends = const.FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
-        return np.asarray(np.exp(uniform_between(z, ends)))
 
 
 @dataclass(frozen=True)
@@ -206,7 +112,7 @@ class AirModel:
         outside /= outside.sum(axis=1, keepdims=True)
         # near air over all others: into how many layers those are cut is no evidence of it
         near = np.exp(2.0**0.5 * const.FIT_SHARE_SIGMA * part["shares"][:, 0])
-        near *= const.FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
+        near *= const.FIT_NEAR_ABSENT ** Priors.uniform(part["near_there"][:, 0])
         share = np.column_stack([near, outside]) / (1.0 + near)[:, None]
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]
@@ -217,11 +123,11 @@ class AirModel:
         open_ = part["open"]
         centre = const.FIT_OPEN_CENTRE[0] + (
             const.FIT_OPEN_CENTRE[1] - const.FIT_OPEN_CENTRE[0]
-        ) * _uniform(open_[:, 2])
+        ) * Priors.uniform(open_[:, 2])
         none = np.zeros(n)
         star = self.star is not None
         log_optics = self._log_optics(part["optics"][:, 0]) if star else none
-        shape = _uniform(part["shape"][:, 0]) if "shape" in part else none
+        shape = Priors.uniform(part["shape"][:, 0]) if "shape" in part else none
         return AirState(
             j_near=j[:, 0],
             j_ground=j[:, 1],
@@ -253,9 +159,9 @@ class AirModel:
             return np.asarray(np.log(p.stated_optics_arcsec) + const.FIT_INSTRUMENT_SIGMA * z)
         if p.measured_optics is not None:
             log_sigma, below = p.measured_optics
-            return np.asarray(np.interp(_uniform(z), below, log_sigma))
+            return np.asarray(np.interp(Priors.uniform(z), below, log_sigma))
         low, high = p.optics_arcsec
-        return np.asarray(np.log(low + (high - low) * _uniform(z)))
+        return np.asarray(np.log(low + (high - low) * Priors.uniform(z)))
 
     def _tilt_scale(self, j: FloatArray, z: FloatArray) -> FloatArray:
         """Tilt variance of the centroid over Z-tilt's: it grows with D/r0 (`centroid_tilt`)."""
@@ -288,26 +194,31 @@ class AirModel:
         return np.nan_to_num(total, nan=-1e30, neginf=-1e30)
 
     def _log_powers(self, state: AirState) -> FloatArray:
-        shared, own = self.powers(state)
-        measured = self._measured
+        measured, n_own = self._measured, self.data.power.shape[1] - 2
+        first, common, contrasts = self._modes(state)
+        shared = self._shared(state)
+        shared[:, :2] += first
         # Shared power can always be mechanical: a bin may hold more than the model says, at the
         # price of the chance that it does.
-        log_shared = np.log(shared[:, :2])
-        beyond = np.minimum(measured.log_shared - log_shared, self._shared_error.most)
+        coherence = shared[:, 2] / np.sqrt(shared[:, 0] * shared[:, 1])
+        shared[:, 2] = _odds(coherence)
+        np.log(shared, out=shared)
+        beyond = np.minimum(measured.log_shared - shared[:, :2], self._shared_error.most)
         out = self._shared_error.log_density(beyond)
-        coherence = shared[:, 2] * np.exp(-0.5 * log_shared.sum(axis=1))
         most = self._coherence_error.most
-        left = np.clip(measured.coherence - _fisher(coherence), -most, most)
+        left = np.clip(measured.coherence - 0.5 * shared[:, 2], -most, most)
         out += self._coherence_error.log_density(left[:, None])
-        if own.shape[1]:
-            # Single precision is enough where powers are compared, as long as the ratio is small.
-            ratio = own / measured.own
-            np.log(ratio, out=ratio)
-            common = np.empty((len(ratio), 1, ratio.shape[2]), np.float32)
-            kernels("air").part_mean(ratio, common)
-            out += self._common_error.log_density(common) + self._own_error.log_density(ratio)
-            out -= self._own_error.constant  # of the contrasts one is less than modes
+        if n_own:
+            white = (common @ self._from_own_to_common)[:, None]
+            out += self._common_error.log_density(white, whiten=False)
+            # of the contrasts one is less than modes
+            out += (n_own - 1) * self._own_error.constant - 0.5 * contrasts
         return out
+
+    @cached_property
+    def _from_own_to_common(self) -> FloatArray:
+        """Turn means that are whitened as own modes into what the common mode is whitened to."""
+        return np.asarray(np.linalg.solve(self._own_error.whiten, self._common_error.whiten))
 
     @cached_property
     def _measured(self) -> _Measured:
@@ -378,20 +289,92 @@ class AirModel:
         if len(table.height_m):
             strength = state.j_high * state.tilt_scale[:, None]
             table.high_at(table.high, strength, state.log_high_wind, state.log_outer, modes)
-        shared = self._at_telescope(state, "bins")
-        shape = state.sampled_open_shape(
-            data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
-        )
-        shared += shape[:, None] * _three(state.open_arcsec2)[:, :, None]
-        shared += _three(self.line_power).T
-        shared *= data.n_stars
+        shared = self._shared(state)
         shared[:, :2] += modes[:, :2]
         return shared, modes[:, 2:]
 
-    def _at_telescope(self, state: AirState, where: str) -> FloatArray:
-        """Density of the near and ground layers, shape (n, 3, n_frequencies): x, y, cross."""
-        at = getattr(self.table.near, where)
-        out = np.zeros((len(state.j_near), 3, at.shape[-1]))
+    def _shared(self, state: AirState) -> FloatArray:
+        """Return what the stars share but for noise and the high layers, as `powers` does."""
+        n_stars = self.data.n_stars
+        shape = state.sampled_open_shape(
+            self.data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
+        )
+        shared = shape[:, None] * (n_stars * _three(state.open_arcsec2))[:, :, None]
+        shared += n_stars * _three(self.line_power).T
+        self._at_telescope(state, "bins", n_stars, shared)
+        return shared
+
+    def _modes(self, state: AirState) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return powers of the first two modes, and how far the differential ones are off.
+
+        Returns `first` (n, 2, n_bins): noise and high layers; `common` (n, n_bins): mean of ln of
+        the differential modes over what was measured, white as if it were an own one; `contrasts`
+        (n,): squares of what that leaves. Single precision is enough where powers are compared, as
+        long as the ratio is small.
+        """
+        table, n, bins = self.table, len(state.j_near), len(self.data.count)
+        node, weight = table.corners(
+            state.j_high * state.tilt_scale[:, None], state.log_high_wind, state.log_outer
+        )
+        first, common = np.empty((n, 2, bins)), np.empty((n, bins))
+        contrasts = np.empty(n)
+        kernels("air").mode_misfits(
+            self._noise_over_measured,
+            state.noise_scale,
+            self._high_over_measured,
+            node,
+            weight,
+            self._whiten_own,
+            self._is_differential,
+            first,
+            common,
+            contrasts,
+        )
+        return first, common, contrasts
+
+    @cached_property
+    def _whiten_own(self) -> NDArray[np.float32]:
+        """Row by row what whitens the differential modes; nothing where there is none."""
+        bins = len(self.data.count)
+        out = np.zeros((bins, bins + -bins % const.SUMS_AT_ONCE), np.float32)
+        if self.data.power.shape[1] > 2:  # noqa: PLR2004 - shared ones
+            out[:, :bins] = self._own_error.whiten.T
+        return out.ravel()
+
+    @cached_property
+    def _is_differential(self) -> NDArray[np.float32]:
+        """One for each differential mode among the sixteen that the kernel takes, else zero."""
+        out = np.zeros(const.LANES // 2, np.float32)
+        out[2 : self.data.power.shape[1]] = 1.0
+        return out
+
+    def _over_measured(self, modes: NDArray[Any]) -> NDArray[np.float32]:
+        """Return powers (..., n_modes, n_bins), differential ones over what was seen, in lanes.
+
+        Shape (..., n_bins * 16); the first two are as they are, lanes without a mode hold one.
+        """
+        out = np.ones((*modes.shape[:-2], modes.shape[-1], const.LANES // 2), np.float32)
+        modes = np.concatenate([modes[..., :2, :], modes[..., 2:, :] / self._measured.own], axis=-2)
+        out[..., : modes.shape[-2]] = np.swapaxes(modes, -1, -2)
+        return out.reshape(*out.shape[:-2], out.shape[-2] * out.shape[-1])
+
+    @cached_property
+    def _noise_over_measured(self) -> NDArray[np.float32]:
+        noise = (self.data.noise + const.FIT_LEAST_POWER)[:, None] * np.ones(len(self.data.count))
+        return self._over_measured(noise)
+
+    @cached_property
+    def _high_over_measured(self) -> NDArray[np.float32]:
+        rows = self._over_measured(self.table.high)
+        return rows.reshape(int(np.prod(rows.shape[:-1])), rows.shape[-1])
+
+    def _at_telescope(
+        self, state: AirState, where: str, times: float, out: FloatArray
+    ) -> FloatArray:
+        """Add the near and ground layers' density, so many times, to (n, 3, n_frequencies).
+
+        Of `out` the middle axis is x, y and the cross density.
+        """
         for one, j, log_wind, log_outer, axis in (
             (
                 self.table.near,
@@ -409,7 +392,7 @@ class AirModel:
             ),
         ):
             pair = one.at(getattr(one, where), log_wind, log_outer)
-            kernels("air").turn(pair, j * state.tilt_scale, axis, out)
+            kernels("air").turn(pair, times * j * state.tilt_scale, axis, out)
         return out
 
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
@@ -442,7 +425,8 @@ class AirModel:
     def shared_air(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
         """Return the air's part of the stars' mean shift, shape (n, 2, 2, n_frequencies)."""
         table = self.table
-        fine = self._at_telescope(state, "fine")
+        fine = np.zeros((len(state.j_near), 3, len(table.fine_hz)))
+        self._at_telescope(state, "fine", 1.0, fine)
         if len(table.height_m):
             strength = state.j_high * state.tilt_scale[:, None]
             high = table.high_at(table.high_fine, strength, state.log_high_wind, state.log_outer)
@@ -564,7 +548,7 @@ class AirModel:
 
     def _open_inside(self, state: AirState) -> FloatArray:
         """Covariance of the open motion inside an exposure, shape (n, 2, 2) [arcsec^2]."""
-        a = 2.0 * np.pi * _hump(state) * self.exposure_s
+        a = 2.0 * np.pi * state.open_half_width_hz * self.exposure_s
         left = 2.0 * (a + np.expm1(-a)) / a**2
         lost = 1.0 - left * np.sinc(state.open_centre_hz * self.exposure_s) ** 2
         return np.asarray(state.open_arcsec2 * np.clip(lost, 0.0, 1.0)[:, None, None])
@@ -594,11 +578,14 @@ class _Errors:
         most = np.sqrt(-2.0 * np.log(const.FIT_CONTAMINATED) * np.diag(covariance))
         return cls(np.asarray(np.linalg.inv(root).T), constant, most)
 
-    def log_density(self, residual: NDArray[Any]) -> FloatArray:
-        """Return ln of their density at residuals, shape (n, of each, bins), summed over each."""
+    def log_density(self, residual: FloatArray, *, whiten: bool = True) -> FloatArray:
+        """Return ln of their density at residuals, shape (n, of each, bins), summed over each.
+
+        `whiten`: unless they are white already.
+        """
         n, each, bins = residual.shape
-        white = residual.reshape(-1, bins) @ self.whiten.astype(residual.dtype)
-        white = white.reshape(n, -1)
+        white = residual.reshape(-1, bins)
+        white = (white @ self.whiten if whiten else white).reshape(n, -1)
         return np.asarray(each * self.constant - 0.5 * np.einsum("nb,nb->n", white, white))
 
 
@@ -614,26 +601,13 @@ def _matrices(three: FloatArray) -> FloatArray:
 
 def _fisher(coherence: FloatArray) -> FloatArray:
     """Return Fisher's z; a coherence of one counts as one that is finite."""
+    return np.asarray(0.5 * np.log(_odds(coherence)))
+
+
+def _odds(coherence: FloatArray) -> FloatArray:
+    """Return the exponential of twice Fisher's z."""
     kept = np.clip(coherence, -const.FIT_COHERENCE_LIMIT, const.FIT_COHERENCE_LIMIT)
-    return np.asarray(0.5 * np.log((1.0 + kept) / (1.0 - kept)))
-
-
-def _uniform(z: FloatArray) -> FloatArray:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))
-
-
-def uniform_between(z: FloatArray, ends: tuple[float, float]) -> FloatArray:
-    """Return a logarithm that is flat between those of the ends, for unit normal z."""
-    low, high = np.log(ends[0]), np.log(ends[1])
-    return np.asarray(low + (high - low) * _uniform(z))
-
-
-def in_disk(z: FloatArray) -> FloatArray:
-    """Return points spread evenly over the unit disk, shape (n, 2), for unit normal pairs."""
-    square = np.maximum((z**2).sum(axis=1), 1e-30)
-    return np.asarray(z * np.sqrt(-np.expm1(-0.5 * square) / square)[:, None])
+    return np.asarray((1.0 + kept) / (1.0 - kept))
 
 
 def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
@@ -646,14 +620,3 @@ def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
     out[:, 0, 0], out[:, 1, 1] = mean + half * cosine, mean - half * cosine
     out[:, 0, 1] = out[:, 1, 0] = half * sine
     return out
-
-
-def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:
-    out = np.empty((len(state.open_centre_hz), len(at_hz)))
-    kernels("air").folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
-    return out
-
-
-def _hump(state: AirState) -> FloatArray:
-    """Half-width of the open motion's spectrum, no narrower than the bins resolve."""
-    return np.asarray(np.hypot(state.open_corner_hz, const.FIT_LEAST_HUMP * state.open_centre_hz))

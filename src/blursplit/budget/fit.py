@@ -10,7 +10,8 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.air_data import TILT, AirTable, SpectralData
-from blursplit.budget.air_model import AirModel, AirState, Priors
+from blursplit.budget.air_model import AirModel
+from blursplit.budget.air_state import AirState, Priors
 from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.sampler import Chains, Draws
 from blursplit.evidence.guest import Guest, KnownStrength

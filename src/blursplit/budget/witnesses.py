@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.air_model import AirState, in_disk, uniform_between
+from blursplit.budget.air_state import AirState, in_disk, uniform_between
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_search import Lines
 from blursplit.budget.lines import FoundLine

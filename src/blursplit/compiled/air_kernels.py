@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from blursplit.compiled.lanes import take_logarithms, whiten_rows
 from blursplit.compiled.njit import exact, loose
 
 
@@ -43,13 +44,28 @@ def corners(n: Any, at: Any, other_at: Any, node: Any, weight: Any) -> None:
 
 
 @loose
+def _add_corners(values: Any, node: Any, weight: Any, out: Any) -> None:
+    """Add a table's rows times weights to `out` (columns,); `node`, `weight` (terms,).
+
+    Four to a corner of a grid, so that the sum is read and written once for them.
+    """
+    for k in range(0, node.size, 4):
+        first, second = values[node[k]], values[node[k + 1]]
+        third, fourth = values[node[k + 2]], values[node[k + 3]]
+        a, b = values.dtype.type(weight[k]), values.dtype.type(weight[k + 1])
+        c, d = values.dtype.type(weight[k + 2]), values.dtype.type(weight[k + 3])
+        for at in range(out.size):
+            out[at] += a * first[at] + b * second[at] + c * third[at] + d * fourth[at]
+
+
+@loose
 def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:
-    """Add a table's rows times weights to `out` (n, columns); `node`, `weight` (n, terms)."""
+    """Add a table's rows times weights to `out` (n, columns).
+
+    `node`, `weight` (n, terms): see `_add_corners`.
+    """
     for i in range(node.shape[0]):
-        for k in range(node.shape[1]):
-            row, factor = node[i, k], values.dtype.type(weight[i, k])
-            for c in range(values.shape[1]):
-                out[i, c] += factor * values[row, c]
+        _add_corners(values, node[i], weight[i], out[i])
 
 
 @loose
@@ -69,19 +85,43 @@ def turn(pair: Any, strength: Any, axis: Any, out: Any) -> None:
 
 
 @loose
-def part_mean(values: Any, mean: Any) -> None:
-    """Take the mean over the middle axis out of `values` (n, modes, bins): `mean` (n, 1, bins)."""
-    n, modes, bins = values.shape
-    share = values.dtype.type(1.0 / modes)
-    for t in range(n):
+def mode_misfits(
+    base: Any,
+    scale: Any,
+    table: Any,
+    node: Any,
+    weight: Any,
+    whiten: Any,
+    keep: Any,
+    first: Any,
+    mean: Any,
+    squares: Any,
+) -> None:
+    """Write how far logarithms of modes are from zero: what they share, and squares of the rest.
+
+    Powers of sixteen modes for each bin, (bins * 16,), are `base` times `scale` (n,) and rows of a
+    `table` times weights: `node`, `weight` (n, terms), four to a corner of a grid. `whiten` and
+    `keep`: see `lanes.whiten_rows`. `first` (n, 2, bins): powers of the first two modes. `mean` (n,
+    bins): over the modes that count, white. `squares` (n,): of what it leaves, summed.
+    """
+    bins = mean.shape[1]
+    length, share = whiten.size // bins, np.float32(1.0 / max(keep.sum(), 1.0))
+    values = np.ones(16 * length, np.float32)
+    middle, left = np.empty(bins, np.float32), np.empty(bins, np.float32)
+    for t in range(len(scale)):
+        factor = np.float32(scale[t])
+        for i in range(base.size):
+            values[i] = factor * base[i]
+        _add_corners(table, node[t], weight[t], values[: base.size])
         for b in range(bins):
-            mean[t, 0, b] = 0.0
-        for m in range(modes):
-            for b in range(bins):
-                mean[t, 0, b] += share * values[t, m, b]
-        for m in range(modes):
-            for b in range(bins):
-                values[t, m, b] -= mean[t, 0, b]
+            first[t, 0, b], first[t, 1, b] = values[16 * b], values[16 * b + 1]
+        take_logarithms(values, bins)
+        whiten_rows(values, whiten, bins, length, keep, share, middle, left)
+        total = 0.0
+        for b in range(bins):
+            mean[t, b] = middle[b]
+            total += left[b]
+        squares[t] = total
 
 
 @loose
@@ -91,15 +131,18 @@ def folded_shapes(at: Any, gain: Any, centre: Any, half_width: Any, out: Any) ->
     `at`, `gain` (bins, folds): true frequencies, none negative, and what is left of them there.
     `centre`, `half_width` (n,). `out` (n, bins).
     """
+    bins, folds = at.shape
     for t in range(centre.size):
         c, square = centre[t], half_width[t] * half_width[t]
-        for b in range(at.shape[0]):
-            total = 0.0
-            for k in range(at.shape[1]):
+        for b in range(bins):
+            out[t, b] = 0.0
+        for k in range(folds):
+            for b in range(bins):
                 above, below = at[b, k] - c, at[b, k] + c
                 one, other = square + above * above, square + below * below
-                total += gain[b, k] * (one + other) / (one * other)
-            out[t, b] = total * half_width[t] / math.pi
+                out[t, b] += gain[b, k] * (one + other) / (one * other)
+        for b in range(bins):
+            out[t, b] *= half_width[t] / math.pi
 
 
 @exact

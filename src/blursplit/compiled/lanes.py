@@ -339,3 +339,122 @@ Those of 1, x, y, xx, yy, xy about (x, y), counted from the first pixel. `light`
 `constants.LANES` pixels from `first` on. `down` (rows,), and `across` from `begin` on: the window
 along either axis. All of them float32.
 """
+
+
+# --- powers of modes ------------------------------------------------------------------------------
+def _say_logarithms(words: _Words) -> None:
+    builder, whole = words.builder, words.ir.IntType(32)
+    one, many = words.spread(words.single(1.0)), words.many(words.single)
+
+    def take(row: Any, _held: list[Any]) -> list[Any]:
+        place = words.at(words.data(0), builder.mul(row, words.number(_HALF)))
+        bits = builder.bitcast(words.load(place, words.single), words.many(whole))
+        above = builder.sub(bits, words.spread(whole(const.SINGLE_ROOT_HALF)))
+        power = builder.ashr(above, words.spread(whole(const.SINGLE_FRACTION_BITS)))
+        shifted = builder.shl(power, words.spread(whole(const.SINGLE_FRACTION_BITS)))
+        rest = builder.bitcast(builder.sub(bits, shifted), many)
+        part = builder.fdiv(builder.fsub(rest, one), builder.fadd(rest, one))
+        square = builder.fmul(part, part)
+        total = words.spread(words.single(2.0 / const.LOGARITHM_TERMS[0]))
+        for order in const.LOGARITHM_TERMS[1:]:
+            total = words.joined(total, square, words.spread(words.single(2.0 / order)))
+        whole_part = builder.sitofp(power, many)
+        doubling = words.spread(words.single(float(np.log(2.0))))
+        words.store(words.joined(whole_part, doubling, builder.fmul(total, part)), place)
+        return []
+
+    words.repeat(words.arguments[1], [], take)
+
+
+def _type_logarithms(_typing: Any, values: Any, _rows: Any) -> Any:
+    return types.void(values, types.intp), _told(_say_logarithms)
+
+
+def _logarithms_in_numpy(values: Any, rows: int) -> None:
+    values[: rows * _HALF] = np.log(values[: rows * _HALF])
+
+
+take_logarithms: Any = _either(_type_logarithms, _logarithms_in_numpy)
+"""Take the logarithms of rows of sixteen positive numbers, float32, in place: `values, rows`.
+
+Of x = 2^n m with m between the roots of a half and of two: n ln 2 + 2 artanh((m - 1)/(m + 1)), a
+series of odd powers that errs by less than single precision holds.
+"""
+
+
+def _say_whiten(words: _Words) -> None:
+    builder, number = words.builder, words.number
+    values, whiten, bins = words.data(0), words.data(1), words.arguments[2]
+    keep, share = words.load(words.data(4), words.single), words.arguments[5]
+    none = words.ir.Constant(words.many(words.single), [0.0] * _HALF)
+    name = f"llvm.vector.reduce.fadd.v{_HALF}f32"
+
+    def add_up(these: Any) -> Any:
+        return words.call(name, words.single, words.single(0.0), these, loose=True)
+
+    def whitened(row: Any, _held: list[Any]) -> list[Any]:
+        factors = words.at(whiten, builder.mul(row, words.arguments[3]))
+
+        def add(part: Any, held: list[Any]) -> list[Any]:
+            sums = []
+            for k, before in enumerate(held):  # four sums, as each product waits for its own
+                column = builder.add(builder.mul(part, number(len(held))), number(k))
+                here = words.at(values, builder.mul(column, number(_HALF)))
+                factor = words.spread(builder.load(words.at(factors, column)))
+                sums.append(words.joined(factor, words.load(here, words.single), before))
+            return sums
+
+        parts = builder.udiv(
+            builder.add(row, number(const.SUMS_AT_ONCE)), number(const.SUMS_AT_ONCE)
+        )
+        one, two, three, four = words.repeat(parts, [none] * const.SUMS_AT_ONCE, add)
+        total = builder.fadd(builder.fadd(one, two), builder.fadd(three, four))
+        mean = builder.fmul(add_up(builder.fmul(total, keep)), share)
+        off = builder.fmul(builder.fsub(total, words.spread(mean)), keep)
+        builder.store(mean, words.at(words.data(6), row))
+        builder.store(add_up(builder.fmul(off, off)), words.at(words.data(7), row))
+        return []
+
+    words.repeat(bins, [], whitened)
+
+
+def _type_whiten(
+    _typing: Any,
+    values: Any,
+    whiten: Any,
+    _bins: Any,
+    _length: Any,
+    keep: Any,
+    _share: Any,
+    mean: Any,
+    squares: Any,
+) -> Any:
+    size, share = types.intp, types.float32
+    signature = types.void(values, whiten, size, size, keep, share, mean, squares)
+    return signature, _told(_say_whiten)
+
+
+def _whiten_in_numpy(
+    values: Any,
+    whiten: Any,
+    bins: int,
+    length: int,
+    keep: Any,
+    share: float,
+    mean: Any,
+    squares: Any,
+) -> None:
+    white = whiten.reshape(bins, length) @ values[: length * _HALF].reshape(length, _HALF)
+    mean[:] = share * (white @ keep)
+    squares[:] = ((white - mean[:, None]) ** 2) @ keep
+
+
+whiten_rows: Any = _either(_type_whiten, _whiten_in_numpy)
+"""Whiten modes over their bins: `values, whiten, bins, length, keep, share, mean, squares`.
+
+All float32. `values` (length * 16,): a row of sixteen modes for each bin, then finite ones.
+`whiten` (bins * length,): a row for each white one, zero beyond the diagonal; `length` is `bins`
+and what is wanting to a multiple of four. `keep` (16,): one for modes that count, else zero.
+`share`: one over their number. Written are `mean` over the modes and sum of the `squares` of what
+it leaves, (bins,) each.
+"""
