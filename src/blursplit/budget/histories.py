@@ -375,12 +375,16 @@ class _Drive:
         """Draw the coefficients, (n_columns, 2); open `parts` grow where bends show slow motion."""
         covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
         mean, root = self._posterior(covariance)
-        bends = self._surplus(parts, covariance, mean, rng)
+        slow = [
+            {"slow": colour * part["slow"]}
+            for part, colour in zip(parts, self._colours, strict=True)
+        ]
+        covariance_of_slow = self._covariance(slow, ["slow"])
+        bends = self._surplus(covariance_of_slow, covariance, mean, rng)
         if bends > 0:
-            for part, colour in zip(parts, self._colours, strict=True):
-                part["open"] = part["open"] + bends * colour * part["slow"]
-            covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
-            mean, root = self._posterior(covariance)
+            for part, one in zip(parts, slow, strict=True):
+                part["open"] = part["open"] + bends * one["slow"]
+            mean, root = self._posterior(covariance + bends * covariance_of_slow)
         flat = mean + root @ rng.standard_normal(len(mean))
         return np.asarray(flat.reshape(2, -1).T)
 
@@ -414,7 +418,7 @@ class _Drive:
 
     def _surplus(
         self,
-        parts: list[dict[str, FloatArray]],
+        slow_motion: FloatArray,
         known: FloatArray,
         mean: FloatArray,
         rng: np.random.Generator,
@@ -423,16 +427,14 @@ class _Drive:
 
         Squares of the residual's polynomial coefficients over their variances under slow motion sum
         to a chi-square times its strength; what the model itself explains is taken off.
+        `slow_motion`, `known`: covariances of the means under slow motion of unit strength and
+        under the model.
         """
         weights = self._weights
         if not len(weights):
             return 0.0
         found = weights @ (self._means.T.ravel() - self._design @ mean)
-        slow_parts = [
-            {"slow": colour * part["slow"]}
-            for part, colour in zip(parts, self._colours, strict=True)
-        ]
-        slow = np.diag(weights @ self._covariance(slow_parts, ["slow"]) @ weights.T)
+        slow = np.diag(weights @ slow_motion @ weights.T)
         own = np.diag(weights @ known @ weights.T)
         telling = (
             slow > const.LEAST_TELLING * own

@@ -250,20 +250,28 @@ class JointDraw:
         """
         # Eigenvalues of the circulant covariance: two-sided density over the sample interval.
         values = [0.5 * density / self.cadence_s for density in densities]
-        drawn = [_draw(value, self.n, self._size, rng) for value in values]
-        weight = _solve(np.asarray(sum(values)), measured - sum(drawn), self._size)
+        drawn = [_draw(value, self._size, rng) for value in values]
+        together = irfft(np.sum(drawn, axis=0), n=self._size, axis=0)[: self.n]
+        weight = _solve(np.sum(values, axis=0), measured - together, self._size)
         transform = rfft(weight, n=self._size, axis=0)
         return [
-            path + irfft(_times(value, transform), n=self._size, axis=0)[: self.n]
-            for path, value in zip(drawn, values, strict=True)
+            irfft(part + _times(value, transform), n=self._size, axis=0)[: self.n]
+            for part, value in zip(drawn, values, strict=True)
         ]
 
 
-def _draw(value: FloatArray, n: int, size: int, rng: np.random.Generator) -> FloatArray:
-    """Draw n samples of a motion with these eigenvalues."""
-    white, root = rfft(rng.standard_normal((size, 2)), axis=0), np.empty_like(value)
+def _draw(value: FloatArray, size: int, rng: np.random.Generator) -> ComplexArray:
+    """Draw the transform of a motion with these eigenvalues, shape (size // 2 + 1, 2).
+
+    White noise is as white in its transform, whose first and last values are real. Single
+    precision is far finer than what one draw differs from another by.
+    """
+    white = rng.standard_normal((len(value), 4), np.float32).astype(float).view(complex)
+    white *= np.sqrt(0.5 * size)
+    white[[0, -1]] = np.sqrt(2.0) * white[[0, -1]].real
+    root = np.empty_like(value)
     kernels("air").roots(value, root)
-    return np.asarray(irfft(_times(root, white), n=size, axis=0)[:n])
+    return _times(root, white)
 
 
 def _solve(total: FloatArray, wanted: FloatArray, size: int) -> FloatArray:
