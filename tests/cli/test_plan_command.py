@@ -44,8 +44,23 @@ def test_options_override_the_setup_file(setup: Path) -> None:
     assert record["setup"]["aperture_m"] == {"value": 0.4, "origin": "option", "note": ""}
 
 
+def test_a_stronger_damping_asks_for_a_larger_motion(setup: Path) -> None:
+    def smallest(*options: str) -> float:
+        done = call(setup, *options, "--json", "--date", "2026-11-25")
+        return json.loads(done.stdout)["smallest_structure_arcsec"]
+
+    assert smallest("--damping", "0.05") > smallest()
+    assert "mode, damping 5 %" in call(setup, "--damping", "0.05").stdout
+
+
 @pytest.mark.parametrize(
-    "args", [("--date", "tomorrow"), ("--seeing", "0"), ("--set", "telescope.aperture=1")]
+    "args",
+    [
+        ("--date", "tomorrow"),
+        ("--seeing", "0"),
+        ("--damping", "1.5"),
+        ("--set", "telescope.aperture=1"),
+    ],
 )
 def test_bad_options_are_one_line_and_code_2(setup: Path, args: tuple[str, str]) -> None:
     done = call(setup, *args)

@@ -284,7 +284,7 @@ def plan(
     as in the measurement's own line search; see `smallest_arcsec`.
     """
     instrument = Rig.of(rig).with_header({})
-    _check(instrument, seeing_arcsec, stars, duration_s)
+    _check(instrument, seeing_arcsec, stars, duration_s, damping_ratio)
     warnings: list[Remark] = []
     recording = _plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
     background = _background(instrument, recording, seeing_arcsec)
@@ -342,7 +342,9 @@ def _needs(
     return found + [_slew(rule, make, cadence_s) for rule in limits.after_slew]
 
 
-def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float) -> None:
+def _check(
+    instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float, damping: float
+) -> None:
     for key, section in (("aperture_m", "telescope"), ("pixel_scale_arcsec", "camera")):
         if instrument.get(key) is None:
             also = " (or pixel_um and focal_length_m)" if section == "camera" else ""
@@ -354,6 +356,9 @@ def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float)
         raise InputError("--stars", f"{stars} makes no sense", "give 1 or more")
     if not 1.0 <= duration_s <= 1e5:  # noqa: PLR2004 - from a second to a night
         raise InputError("--length", f"{duration_s:g} s makes no sense", "give 1 s to a night")
+    if not 0.0 <= damping < 1.0:
+        remedy = "give a part of critical damping, such as 0.01; 0 for a steady line"
+        raise InputError("--damping", f"{damping:g} makes no sense", remedy)
 
 
 def _background(instrument: Rig, recording: _Recording, seeing: float) -> Background:

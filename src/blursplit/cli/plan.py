@@ -26,6 +26,9 @@ def run(
     seeing: Annotated[float, typer.Option(help="At 500 nm and zenith.")] = 2.0,
     stars: Annotated[int, typer.Option(help="Stars to be used.")] = 4,
     length: Annotated[float, typer.Option(help="Length of the run.")] = 60,
+    damping: Annotated[
+        float, typer.Option(help="Damping ratio of the structure looked for.")
+    ] = const.PLAN_DAMPING,
     date: Annotated[
         str | None, typer.Option(help="Evening, e.g. 2026-11-25; default today.")
     ] = None,
@@ -42,6 +45,7 @@ def run(
         seeing_arcsec=seeing,
         stars=stars,
         duration_s=length,
+        damping_ratio=damping,
         night=_night(date),
         limits=None if limits is None else Limits.read(limits),
     )
