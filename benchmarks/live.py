@@ -210,7 +210,8 @@ def tell_measured(files: list[Path], rig: Rig) -> None:
     wide = result.fwhm.recorded_arcsec
     print(f"measure, {result.sequence.frames_used} frames: {result.verdict.headline}")
     print(f"  width {wide.value:.3f} arcsec [{wide.low95:.3f}, {wide.high95:.3f}]")
-    rms = np.hypot(result.motion.common_rms_x_arcsec, result.motion.common_rms_y_arcsec) / 2**0.5
+    shared = result.motion.common_rms_x_arcsec, result.motion.common_rms_y_arcsec
+    rms = np.hypot(*(size.value for size in shared)) / 2**0.5
     print(f"  shared motion {rms:.3f} arcsec rms on one axis, the whole run")
     for line in result.lines[:3]:
         at = (line.folded_frequency_hz or line.frequency_hz).value

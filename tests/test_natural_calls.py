@@ -84,8 +84,8 @@ def test_an_array_with_times_gives_what_the_file_gives(night):
     frames, rig, t = made.frames, made.rig, made.times
     cube = bs.measure(frames, rig, times=t)
     assert cube.result.sequence.frames_used == FRAMES
-    assert cube.result.motion.common_rms_x_arcsec == pytest.approx(
-        night.result.motion.common_rms_x_arcsec, rel=1e-3
+    assert cube.result.motion.common_rms_x_arcsec.value == pytest.approx(
+        night.result.motion.common_rms_x_arcsec.value, rel=1e-3
     )
 
 

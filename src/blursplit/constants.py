@@ -366,6 +366,9 @@ INSIDE_OUTLIER_SHARE = 1e-3  # - | of values that lie anywhere; judgement
 INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by rounding only
 INSIDE_ENOUGH_PLACES = 40.0  # - | places that carry a round of sampling; judgement
 INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
+MAD_EFFICIENCY = 0.3675  # - | of the median deviation beside the rms: Hampel 1974 (memory)
+SAME_NOISE = 1e-9  # - | of the mean square: less is rounding of one and the same number
+NOISE_PARTS = 20  # - | of a record, whose scatter is the error of its mean noise; judgement
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement

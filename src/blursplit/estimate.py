@@ -174,6 +174,11 @@ class Estimate(BaseModel):
         value, low, high = ends if isinstance(ends, list) else (ends, None, None)
         return Estimate(value=value, low=low, high=high)
 
+    def as_fact(self) -> list[float] | float:
+        """Return what `of_fact` reads: the value, and the ends of its 68 % where known."""
+        value = sure(self.value)
+        return value if self.low is None or self.high is None else [value, self.low, self.high]
+
     @staticmethod
     def upper_limit(high95: float) -> Estimate:
         """Return an upper limit (95 %)."""

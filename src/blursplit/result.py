@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate
@@ -86,6 +86,14 @@ class SequenceInfo(Part):
     airmass: float | None = None
 
 
+def _of_number(size: Any) -> Any:
+    """Return an estimate of a bare number, which older records have."""
+    return {"value": size, "low": None, "high": None} if isinstance(size, int | float) else size
+
+
+_Size = Annotated[Estimate, BeforeValidator(_of_number)]
+
+
 class PairMotion(Part):
     """Differential motion of star pairs in one bin of separation."""
 
@@ -96,16 +104,20 @@ class PairMotion(Part):
 
 
 class Motion(Part):
-    """Motion per frame as measured: trend and noise removed, exposure averaging not undone."""
+    """Motion per frame as measured: trend and noise removed, exposure averaging not undone.
 
-    common_rms_x_arcsec: float | None = None
-    common_rms_y_arcsec: float | None = None
-    noise_rms_arcsec: float | None = None
-    common_rms_x_px: float | None = None
-    common_rms_y_px: float | None = None
-    pair_rms_x_px: float | None = None
-    pair_rms_y_px: float | None = None
-    noise_rms_px: float | None = None
+    The intervals say how far the mean square of a record this long may lie off that of a much
+    longer one of the same kind; older records have none.
+    """
+
+    common_rms_x_arcsec: _Size | None = None
+    common_rms_y_arcsec: _Size | None = None
+    noise_rms_arcsec: _Size | None = None
+    common_rms_x_px: _Size | None = None
+    common_rms_y_px: _Size | None = None
+    pair_rms_x_px: _Size | None = None
+    pair_rms_y_px: _Size | None = None
+    noise_rms_px: _Size | None = None
     rotation_rms_arcsec: float | None = None
     pairs: list[PairMotion] = Field(default_factory=list)
 
@@ -336,9 +348,17 @@ class Line(Part):
     @property
     def likely_hz(self) -> list[float]:
         """True frequencies that it may well have, likeliest first; never none."""
+        return [hz for _, hz in self._likely()] or [self.frequency_hz.value or 0.0]
+
+    @property
+    def likely_odds(self) -> list[float] | None:
+        """Odds of each `likely_hz`; None where no other frequency is worth a name."""
+        named = sum(odds >= const.LEAST_ODDS_NAMED for odds in self.alias_odds)
+        return [odds for odds, _ in self._likely()] or None if named > 1 else None
+
+    def _likely(self) -> list[tuple[float, float]]:
         pairs = sorted(zip(self.alias_odds, self.alias_candidates_hz, strict=False), reverse=True)
-        likely = [hz for odds, hz in pairs if odds >= const.LIKELY_ALIAS_ODDS]
-        return likely or [self.frequency_hz.value or 0.0]
+        return [pair for pair in pairs if pair[0] >= const.LIKELY_ALIAS_ODDS]
 
 
 class Event(Part):

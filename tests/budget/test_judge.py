@@ -203,8 +203,27 @@ def test_all_true_frequencies_that_are_likely_are_named_where_none_is_sure():
     )
     assert line.likely_hz == [5.82, 3.87]
     told = verdict(readings(structure=(0.9, 1.2)), lines=[line])
+    found = next(remark for remark in told.reasons if remark.code == "lines-found")
+    assert "at 5.8 Hz or 3.9 Hz (odds 73 % and 20 %), 0.50 arcsec rms" in text_of(found)
     step = next(step for step in told.next if step.code == "tap-pier")
     assert text_of(step).endswith("Does it ring at 5.8 Hz or 3.9 Hz?")
+
+
+@pytest.mark.parametrize(
+    ("odds", "said"),
+    [([0.06, 0.94], "at 5.8 Hz (odds 94 %), 0.50"), ([0.002, 0.998], "at 5.8 Hz, 0.50")],
+)
+def test_a_frequency_that_is_not_sure_is_told_with_its_odds(odds, said):
+    line = Line(
+        frequency_hz=Estimate(value=5.82, low=5.8, high=5.84),
+        alias_candidates_hz=[3.87, 5.82],
+        alias_odds=odds,
+        rms_arcsec=Estimate(value=0.5, low=0.4, high=0.6),
+        false_alarm_probability=1e-6,
+    )
+    told = verdict(readings(structure=(0.9, 1.2)), lines=[line])
+    found = next(remark for remark in told.reasons if remark.code == "lines-found")
+    assert said in text_of(found)
 
 
 def test_estimates_between_readings_take_each_end_from_its_own():

@@ -166,7 +166,7 @@ def test_record_is_valid_json_under_its_schema_name(make) -> None:
 def test_motion_is_compared_in_pixels_where_no_scale_is_known(make) -> None:
     def unscaled(px, name):
         run = make.result(recorded=None, structure=None, name=name)
-        run.motion.common_rms_x_px = run.motion.common_rms_y_px = px
+        run.motion.common_rms_x_px = run.motion.common_rms_y_px = make.estimate(px, 0.1)
         run.fwhm.recorded_px = make.estimate(3.0 * px, 0.1)
         return run
 

@@ -199,11 +199,11 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             "gain_e_per_adu": Setting(value=0.8, origin="header"),
         },
         motion=record.Motion(
-            common_rms_x_arcsec=0.61,
-            common_rms_y_arcsec=0.312,
-            noise_rms_arcsec=0.0242,
-            pair_rms_x_px=0.31,
-            pair_rms_y_px=0.29,
+            common_rms_x_arcsec=estimate(0.61, 0.03),
+            common_rms_y_arcsec=estimate(0.312, 0.014),
+            noise_rms_arcsec=estimate(0.0242, 0.0012),
+            pair_rms_x_px=estimate(0.31, 0.02),
+            pair_rms_y_px=estimate(0.29, 0.02),
         ),
         fwhm=record.Fwhm(
             blur_time_s=60.0,
@@ -489,7 +489,11 @@ def _positions(shaken: record.Result) -> Case:
         sequence=record.SequenceInfo(
             name="positions", files=1, frames=900, frames_used=900, stars_used=1, duration_s=18.0
         ),
-        motion=record.Motion(common_rms_x_px=0.41, common_rms_y_px=0.22, noise_rms_px=0.02),
+        motion=record.Motion(
+            common_rms_x_px=estimate(0.41, 0.02),
+            common_rms_y_px=estimate(0.22, 0.01),
+            noise_rms_px=estimate(0.02, 0.001),
+        ),
         structure=record.Structure(undetected_rms_arcsec=None),
         lines=[_line(6.31, 0.2)],
         verdict=record.Verdict(

@@ -43,6 +43,17 @@ def test_the_headline_answers_in_an_owners_words(name, page_of):
     assert page.count("<h1") == 1
 
 
+@pytest.mark.parametrize(("name", "times"), [("yes", 1), ("open", 0)])
+def test_what_brackets_hold_is_said_once_above_a_headline_with_some(name, times, page_of):
+    assert page_of(name).partition("<h1")[0].count("Brackets: 68&nbsp;%") == times
+
+
+def test_sizes_of_measured_motion_have_intervals(page_of):
+    text = re.sub(r"\s+", " ", text_of_page(page_of("yes")))
+    assert "0.61 arcsec (0.58 to 0.64) and 0.31 arcsec (0.30 to 0.33)" in text
+    assert "Noise of one position, rms 0.024 arcsec (0.023 to 0.025)" in text
+
+
 def test_checks_that_were_not_made_stand_where_checks_stand(page_of):
     """Above the fold, once, and not as if something had been found."""
     said = "nothing tells whether the frames were raw"

@@ -90,6 +90,19 @@ def test_every_sentence_is_whole_with_and_without_its_facts(code):
                 "by 0.83 arcsec rms (0.81 to 0.86, 68 %)."
             ),
         ),
+        (
+            "lines-found",
+            {
+                "count": 1.0,
+                "strongest_hz": [5.82, 3.87],
+                "strongest_odds": [0.731, 0.2],
+                "rms_arcsec": 0.833,
+            },
+            (
+                "One line in the motion that all stars share: at 5.8 Hz or 3.9 Hz (odds 73 % and "
+                "20 %), 0.83 arcsec rms."
+            ),
+        ),
         ("cosmic-ray", {"samples": 6.0}, "Samples hit by a cosmic ray were left out: 6."),
     ],
 )

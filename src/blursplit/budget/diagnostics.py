@@ -280,26 +280,79 @@ def motion_part(
     seen = np.isfinite(motion.x_px)
     time, segment = tracks.time_s[seen], tracks.segment[seen]
     noise2 = float(np.nanmean(motion.noise_px[seen] ** 2))
-    rms = [
-        max(float(np.var(detrend(time, values[seen], segment))) - noise2, 0.0) ** 0.5
-        for values in (motion.x_px, motion.y_px)
-    ]
-    single = float(np.sqrt(np.nanmean(tracks.seen("sigma_px") ** 2)))
+    flat = (detrend(time, values[seen], segment) for values in (motion.x_px, motion.y_px))
+    sizes = {
+        f"common_rms_{axis}": _rms(float(np.var(path)), path[:, None], noise2=noise2)
+        for axis, path in zip("xy", flat, strict=True)
+    }
+    sizes["noise_rms"] = _noise_of_one(tracks)
+    if len(pairs.separation_px):
+        # what is left of n stars is n - 1 independent motions
+        doubt = tracks.n_stars / (tracks.n_stars - 1) / const.MAD_EFFICIENCY
+        for axis, mad_px, left_px in (
+            ("x", pairs.mad_x_px, motion.residual_x_px),
+            ("y", pairs.mad_y_px, motion.residual_y_px),
+        ):
+            own = np.nan_to_num(left_px[seen])
+            sizes[f"pair_rms_{axis}"] = _rms(float(np.median(mad_px)) ** 2, own, doubt=doubt)
     turn = motion.rotation_rad[seen]
     turned = const.ARCSEC_PER_RADIAN * float(np.std(detrend(time, turn, segment)))
-    have_pairs = len(pairs.separation_px) > 0
+    told = {f"{name}_px": size for name, size in sizes.items()}
+    if scale is not None:
+        told |= {f"{k}_arcsec": size.times(scale) for k, size in sizes.items() if "pair" not in k}
     return MotionPart(
-        common_rms_x_arcsec=None if scale is None else rms[0] * scale,
-        common_rms_y_arcsec=None if scale is None else rms[1] * scale,
-        noise_rms_arcsec=None if scale is None else single * scale,
-        common_rms_x_px=rms[0],
-        common_rms_y_px=rms[1],
-        pair_rms_x_px=float(np.median(pairs.mad_x_px)) if have_pairs else None,
-        pair_rms_y_px=float(np.median(pairs.mad_y_px)) if have_pairs else None,
-        noise_rms_px=single,
+        **told,
         rotation_rms_arcsec=turned if np.any(turn != 0) else None,
         pairs=[] if scale is None else _pair_bins(pairs, scale),
     )
+
+
+def _rms(
+    variance_px2: float, series: FloatArray, *, noise2: float = 0.0, doubt: float = 1.0
+) -> Estimate:
+    """Return an rms with the interval that a record of this length leaves it.
+
+    `variance_px2`: noise included. `series` (n, m): m motions of that kind, whose correlation says
+    how many independent samples there are. `noise2`: to be taken off. `doubt`: of the variance's
+    own variance, over that of the mean square of these series.
+
+    The mean square of Gaussian series has a relative variance of sum of S^2 over (sum of S)^2, S
+    being the density at each frequency, and nearly a gamma law (Satterthwaite 1946). A
+    periodogram's square has twice S^2 for its mean.
+    """
+    from scipy.stats import chi2
+
+    power = np.abs(np.fft.rfft(series - series.mean(axis=0), axis=0)[1:]) ** 2
+    total = float(power.sum())
+    value = float(np.sqrt(max(variance_px2 - noise2, 0.0)))
+    if total == 0.0:  # nothing moves
+        return Estimate(value=value, low=None, high=None)
+    squares = 0.5 * float(np.sum(power**2))
+    freedom = 2.0 / doubt * (total**2 - squares) / squares
+    parts = 0.01 * np.array(const.PERCENTILES[::-1])
+    variances = variance_px2 * freedom / chi2.ppf(parts, freedom) - noise2
+    return Estimate.from_ends(Estimate.ends_about(value, np.sqrt(np.maximum(variances, 0.0))))
+
+
+def _noise_of_one(tracks: StarTracks) -> Estimate:
+    """Return the rms noise of one position, with the scatter of its mean from time to time.
+
+    A gain that was measured from the stars themselves errs as its note says, and with it, at most
+    as much, the variance.
+    """
+    square = tracks.seen("sigma_px") ** 2
+    known = square[np.isfinite(square).any(axis=1)]
+    mean = float(np.nanmean(known))
+    n = min(const.NOISE_PARTS, len(known))
+    parts = [float(np.nanmean(part)) for part in np.array_split(known, n)]
+    error = 0.0 if n == 1 else float(np.std(parts, ddof=1)) / np.sqrt(n)
+    for code, facts in tracks.notes:
+        gain, off = facts.get("gain_e_per_adu"), facts.get("error_e_per_adu")
+        if code == "gain-measured" and isinstance(gain, float) and isinstance(off, float):
+            error = float(np.hypot(error, mean * off / gain))
+    if error <= const.SAME_NOISE * mean:  # stated, not measured
+        return Estimate(value=float(np.sqrt(mean)), low=None, high=None)
+    return Estimate.with_error(mean, error, lambda square: float(np.sqrt(max(square, 0.0))))
 
 
 def _pair_bins(pairs: PairStatistics, scale: float) -> list[PairMotion]:

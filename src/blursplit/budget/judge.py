@@ -126,8 +126,12 @@ def _judge_positions(result: Result, found: Findings, worth_arcsec: float | None
         else:
             facts["rms_arcsec"] = _ends(motion, motion.value)
         answer = "no" if added < worth else "open"
-    elif result.motion.common_rms_x_px is not None:
-        facts["rms_px"] = max(result.motion.common_rms_x_px, result.motion.common_rms_y_px or 0.0)
+    else:
+        shared = result.motion.common_rms_x_px, result.motion.common_rms_y_px
+        known = [size for size in shared if size is not None and size.value is not None]
+        if known:
+            largest = max(known, key=lambda size: sure(size.value))
+            facts["rms_px"] = largest.as_fact()
     if any(check.severity == "void" for check in found.checks):
         answer = "not asked"
     matters = dict.fromkeys(("tracking", "structure", "mechanics"), answer)
@@ -209,6 +213,7 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
     if mechanical:
         rms, strongest = max(mechanical, key=lambda pair: pair[0].value or 0.0)
         facts: Facts = {"count": len(mechanical), "strongest_hz": strongest.likely_hz}
+        facts["strongest_odds"] = strongest.likely_odds
         facts |= {"rms_arcsec": rms.value, "low": rms.low, "high": rms.high}
         out.append(Remark.of("lines-found", **facts, cause=strongest.cause))
     elif result.structure.undetected_rms_arcsec is not None and result.structure.band_hz:

@@ -443,7 +443,7 @@ def _estimate(result: Result, key: str) -> Estimate | None:
         return _estimate_at(result, key)
     if x is None or y is None:
         return None
-    rms = float(np.hypot(x, y) / np.sqrt(2.0))
+    rms = float(np.hypot(sure(x.value), sure(y.value)) / np.sqrt(2.0))
     return Estimate.from_ends(rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in const.NORMAL_SCORES)
 
 

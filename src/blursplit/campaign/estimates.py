@@ -134,6 +134,7 @@ class Background:
         if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
             return _measured(series, s.duration_s, s.cadence_s, exposure)
         seeing = result.atmosphere.seeing_500nm_zenith_arcsec
+        noise = result.motion.noise_rms_arcsec
         if seeing is None or not result.setting("aperture_m"):
             return None
         return Background.modelled(
@@ -141,7 +142,7 @@ class Background:
             seeing_arcsec=float(seeing.quantile(0.0)),
             wavelength_m=s.wavelength_m or 550e-9,
             airmass=s.airmass or 1.0,
-            noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
+            noise_arcsec=0.0 if noise is None else noise.value or 0.0,
             duration_s=s.duration_s,
             cadence_s=s.cadence_s,
             exposure_s=exposure,

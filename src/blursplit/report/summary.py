@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
@@ -205,26 +206,26 @@ def _widths(result: Result) -> list[tuple[str, str]]:
 def _motion(result: Result) -> list[tuple[str, str]]:
     motion, open_part = result.motion, result.open
     scale = result.setting("pixel_scale_arcsec")
-    pair_px = (motion.pair_rms_x_px, motion.pair_rms_y_px)
+    pair_px = [motion.pair_rms_x_px, motion.pair_rms_y_px]
     sizes = [
         (
             "Shared motion along x and y, rms",
-            (motion.common_rms_x_arcsec, motion.common_rms_y_arcsec),
-            (motion.common_rms_x_px, motion.common_rms_y_px),
+            [motion.common_rms_x_arcsec, motion.common_rms_y_arcsec],
+            [motion.common_rms_x_px, motion.common_rms_y_px],
         ),
         (
             "Star against star along x and y, rms",
-            [None if v is None or not scale else scale * v for v in pair_px],
+            [None if size is None or not scale else size.times(scale) for size in pair_px],
             pair_px,
         ),
-        ("Noise of one position, rms", (motion.noise_rms_arcsec,), (motion.noise_rms_px,)),
+        ("Noise of one position, rms", [motion.noise_rms_arcsec], [motion.noise_rms_px]),
     ]
     rows = []
     for label, *units in sizes:
         for values, unit in zip(units, ("arcsec", "px"), strict=True):
-            known = [number(value, 2) for value in values if value is not None]
+            known = [_measured(size, unit) for size in values if size is not None]
             if known:
-                rows.append((label, f"{' and '.join(known)} {unit}"))
+                rows.append((label, " and ".join(known)))
                 break
     if open_part.motion_rms_major_arcsec is not None:
         size = estimate_text(open_part.motion_rms_major_arcsec, "arcsec")
@@ -238,6 +239,12 @@ def _motion(result: Result) -> list[tuple[str, str]]:
         size = number(structure.undetected_rms_arcsec, 2)
         rows.append((f"Smallest mode found, 95 %{where}", f"{size} arcsec rms"))
     return rows
+
+
+def _measured(size: Estimate, unit: str) -> str:
+    """Return a size no finer than two figures of it: its interval may be far narrower."""
+    value = size.value or 1.0
+    return estimate_text(size, unit, finest=max(1 - math.floor(math.log10(value)), 0))
 
 
 def _line(index: int, line: Line) -> dict[str, str]:

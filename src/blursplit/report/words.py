@@ -115,8 +115,8 @@ _WOULD_BE = (
 _MOVED = (
     "[[Your stars moved by {rms_arcsec:estimate} rms between {band_low_hz:figure} and "
     "{band_high_hz:hz}. ]][[Your stars moved by at most {most_arcsec:arcsec} rms between "
-    "{band_low_hz:figure} and {band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between "
-    "{band_low_hz:figure} and {band_high_hz:hz}. ]]"
+    "{band_low_hz:figure} and {band_high_hz:hz}. ]][[Your stars moved by {rms_px:estimate_px} rms "
+    "between {band_low_hz:figure} and {band_high_hz:hz}. ]]"
     "[[That adds {added_arcsec:arcsec} to their width at most. ]]"
 )
 
@@ -158,11 +158,12 @@ not-asked/times-impossible: No verdict on motion: the times of the frames cannot
 
 _REASONS = sentences("""
 lines-found: {count:count} lines in the motion that all stars share. The strongest, at
-    {strongest_hz:any_hz}, moves them by {rms_arcsec:arcsec} rms[[ ({low:figure} to
-    {high:figure}, 68 %)]][[; its owner is {owner:owner}]].
-lines-found/1: One line in the motion that all stars share: at {strongest_hz:any_hz},
+    {strongest_hz:any_hz}[[ (odds {strongest_odds:each_percent})]], moves them by
     {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]][[; its owner is
     {owner:owner}]].
+lines-found/1: One line in the motion that all stars share: at {strongest_hz:any_hz}[[ (odds
+    {strongest_odds:each_percent})]], {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure},
+    68 %)]][[; its owner is {owner:owner}]].
 no-line-found: No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of
     {limit_rms_arcsec:arcsec} rms would have been, 95 times in 100.
 open-motion: Shared motion of {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]] has
@@ -409,6 +410,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec": lambda value: f"{figure(value)} arcsec",
     "figure": figure,
     "estimate": lambda ends: estimate_text(Estimate.of_fact(ends), "arcsec", finest=2),
+    "estimate_px": lambda ends: estimate_text(Estimate.of_fact(ends), "px", finest=2),
     "px": lambda value: f"{figure(value)} px",
     "hz": lambda value: f"{figure(value)} Hz",
     "s": _duration,
@@ -436,6 +438,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "fine": lambda value: number(value, 2),
     "turns": number,
     "fine_arcsec": lambda value: f"{number(value, 2)} arcsec",  # may lie below a thousandth
+    "each_percent": lambda values: " and ".join(probability(value) for value in values),
     "each_figure": lambda values: ", ".join(figure(value) for value in values),
     "each_s": lambda values: ", ".join(f"{value:.2f} s" for value in values),
     "each_hz": lambda values: ", ".join(f"{setting(value)} Hz" for value in values),
