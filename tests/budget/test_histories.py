@@ -115,6 +115,28 @@ def test_drift_and_worm_together_stay_of_their_size(turns):
     assert np.abs(runs.drive.rate_arcsec_s).max() < 1.5
 
 
+@pytest.mark.slow
+def test_columns_without_motion_do_not_make_a_worm_larger():
+    """Drift and two harmonics that are not there, in air as strong: no bias beyond its error."""
+    n, turns = 600, 1.3
+    time = np.arange(n) / RATE_HZ
+    period = n / RATE_HZ / turns
+    terms = [DriveTerm("worm", period, k, turns) for k in (1, 2, 3)]
+    air, ratios, inside = 0.1, [], 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        worm = 0.35 * np.sin(2.0 * np.pi * (time / period + rng.random()))
+        path = np.stack([worm, 0.0 * time], axis=1)
+        runs = histories_of(white(n, rng, air) + path, fit_of(air=air), terms=terms, seed=seed)
+        spread = [run.in_windows(60.0).motion_covariance("tracking") for run in runs.runs]
+        rms = np.sqrt(np.linalg.eigvalsh(spread)[:, -1])
+        ratios.append(np.log(np.median(rms) / worm.std()))
+        inside += np.quantile(rms, 0.025) <= worm.std() <= np.quantile(rms, 0.975)
+    assert abs(np.mean(ratios)) < 3.0 * np.std(ratios) / np.sqrt(len(ratios))
+    # Twelve at 95 %, and 40 draws each: fewer than nine by a chance of 1 in 450.
+    assert inside >= 9
+
+
 def ringing(n, rng, rms=0.5, frequency=6.0):
     series = _noise_series(n, RATE_HZ, lambda f: _mode_density(f, frequency, 0.02), rng)
     return rms * series / series.std()

@@ -326,9 +326,12 @@ def _with_hidden_mode(
 class _Drive:
     """Drift and periodic errors as one owner: least squares on means of stretches of the record.
 
-    Slow motion needs no more than a few hundred means, whose dense covariance is exact. A Gaussian
-    prior of the size that drives have keeps drift and a worm of about one turn, which trade places
-    within a record, from growing against each other; their sum is well measured.
+    Slow motion needs no more than a few hundred means, whose dense covariance is exact. How large
+    drift and each term are is not known beforehand: flat in the logarithm, from what no width shows
+    to the largest of drives (Gelman 2006 (m) on such priors). Flat amplitudes instead would say
+    that large ones are likelier by the number of columns: drift and harmonics that are not there
+    then fit the air's slow motion, each other's mirror image within a record of one turn. Sizes
+    and coefficients are drawn in turn (Gibbs), from the sizes of the last draw on.
     """
 
     def __init__(self, grid: GridData, terms: Sequence[DriveTerm], angle_deg: float | None) -> None:
@@ -345,6 +348,10 @@ class _Drive:
         own = self._in_blocks(self.design)
         self._design = np.kron(np.eye(2), own)
         self._precision = np.linalg.inv(self._prior)
+        self._terms = _sized_terms(self.design, self._prior, self._first)
+        # Variance of each coefficient over its largest, all x then all y.
+        self._size = np.ones(len(self._prior))
+        self._sweeps = const.DRIVE_FIRST_SWEEPS
         x = np.linspace(-1.0, 1.0, len(own))
         bends = np.stack([eval_legendre(order, x) for order in const.DRIFT_BENDS], axis=1)
         bends = bends - own @ (np.linalg.pinv(own) @ bends)
@@ -374,7 +381,7 @@ class _Drive:
     def draw(self, parts: list[dict[str, FloatArray]], rng: np.random.Generator) -> FloatArray:
         """Draw the coefficients, (n_columns, 2); open `parts` grow where bends show slow motion."""
         covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
-        mean, root = self._posterior(covariance)
+        mean, root = self._posterior(covariance, rng)
         slow = [
             {"slow": colour * part["slow"]}
             for part, colour in zip(parts, self._colours, strict=True)
@@ -384,17 +391,33 @@ class _Drive:
         if bends > 0:
             for part, one in zip(parts, slow, strict=True):
                 part["open"] = part["open"] + bends * one["slow"]
-            mean, root = self._posterior(covariance + bends * covariance_of_slow)
+            mean, root = self._posterior(covariance + bends * covariance_of_slow, rng)
         flat = mean + root @ rng.standard_normal(len(mean))
         return np.asarray(flat.reshape(2, -1).T)
 
-    def _posterior(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _posterior(
+        self, covariance: FloatArray, rng: np.random.Generator
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return mean and root of the coefficients' covariance at sizes drawn anew."""
         weighed = cho_solve(cho_factor(covariance, lower=True), self._design)
-        precision = self._design.T @ weighed + self._precision
-        spread = np.linalg.inv(0.5 * (precision + precision.T))
-        mean = spread @ (weighed.T @ self._means.T.ravel())
-        root = np.linalg.cholesky(0.5 * (spread + spread.T))
-        return np.asarray(mean), np.asarray(root, dtype=np.float64)
+        normal, right = self._design.T @ weighed, weighed.T @ self._means.T.ravel()
+        for _ in range(self._sweeps):
+            mean, root = _given(normal + self._prior_precision(), right)
+            self._draw_sizes(mean + root @ rng.standard_normal(len(mean)), rng)
+        self._sweeps = const.DRIVE_SWEEPS
+        return _given(normal + self._prior_precision(), right)
+
+    def _prior_precision(self) -> FloatArray:
+        return np.asarray(self._precision / np.sqrt(np.outer(self._size, self._size)))
+
+    def _draw_sizes(self, flat: FloatArray, rng: np.random.Generator) -> None:
+        """Draw each term's size given its coefficients."""
+        for columns, sizes in self._terms:
+            own = flat[columns]
+            square = float(own @ self._precision[np.ix_(columns, columns)] @ own)
+            log = -0.5 * (len(columns) * np.log(sizes) + square / sizes)
+            weight = np.exp(log - log.max())
+            self._size[columns] = rng.choice(sizes, p=weight / weight.sum())
 
     def _covariance(self, parts: list[dict[str, FloatArray]], names: Sequence[str]) -> FloatArray:
         """Covariance of the means, all x then all y."""
@@ -461,6 +484,30 @@ class _Drive:
     def amplitudes(self, coefficients: FloatArray) -> FloatArray:
         """Return the periodic terms' amplitudes, (n_terms, 2, 2)."""
         return np.asarray(coefficients[self._first + 1 :].reshape(len(self.terms), 2, 2))
+
+
+def _given(precision: FloatArray, pull: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return mean and root of the covariance of a Gaussian with this precision."""
+    spread = np.linalg.inv(0.5 * (precision + precision.T))
+    root = np.linalg.cholesky(0.5 * (spread + spread.T))
+    return np.asarray(spread @ pull), np.asarray(root, dtype=np.float64)
+
+
+def _sized_terms(
+    design: FloatArray, prior: FloatArray, first: int
+) -> list[tuple[IntArray, FloatArray]]:
+    """Return the coefficients of drift and each periodic term, and the sizes they may have.
+
+    A size is a variance over its largest; the least is that of a motion that no width shows.
+    """
+    n = design.shape[1]
+    most = np.diag(prior).reshape(2, n).max(axis=0) * design.var(axis=0)
+    out = []
+    for columns in ([first], *([i, i + 1] for i in range(first + 1, n, 2))):
+        least = min(const.DRIVE_UNSEEN_ARCSEC**2 / float(most[columns].sum()), 1.0)
+        both = np.concatenate([columns, n + np.array(columns)])
+        out.append((both, np.geomspace(least, 1.0, const.DRIVE_SIZES)))
+    return out
 
 
 def _drive_columns(
