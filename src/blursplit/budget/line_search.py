@@ -33,6 +33,7 @@ from blursplit.spectra import (
     steady_chance,
 )
 from blursplit.spectra.detection_limit import mode_limit_arcsec
+from blursplit.stars.robust import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
@@ -369,9 +370,7 @@ def _lines_at_own_times(
         time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
     )
     some = np.flatnonzero(longest)[: const.IRREGULAR_MOST_FRAMES]
-    at, part = time_s[some], shared[some]
-    slope = np.polynomial.polynomial.polyfit(at, part, 1)
-    part = part - (slope[0] + np.outer(at, slope[1]))
+    at, part = time_s[some], remove_trend(shared[some], time_s[some])
     span_s = float(at[-1] - at[0])
     frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
     densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]

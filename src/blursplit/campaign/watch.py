@@ -313,7 +313,7 @@ def _step_px(before: StarTracks, after: StarTracks) -> float:
     along = []
     for name in ("x_px", "y_px"):
         late, early = getattr(after, name)[:few], getattr(before, name)[-few:]
-        middle = masked_median(early, np.isfinite(early), axis=0)
+        middle = masked_median(early, axis=0)
         off = (late - middle).ravel()
         along.append(median_of(off[np.isfinite(off)]))
     return float(np.hypot(along[0], along[1])) if np.isfinite(along).all() else np.inf
@@ -322,7 +322,7 @@ def _step_px(before: StarTracks, after: StarTracks) -> float:
 def _places(tracks: StarTracks) -> Peaks:
     """Return the middle places of stars, with fluxes as heights; NaN of one never seen."""
     columns = (tracks.x_px, tracks.y_px, tracks.flux_adu)
-    return Peaks(*(masked_median(values, np.isfinite(values), axis=0) for values in columns))
+    return Peaks(*(masked_median(values, axis=0) for values in columns))
 
 
 def _shown(stars: Peaks) -> Peaks:

@@ -119,7 +119,6 @@ def _measure(
         pixel_scale_arcsec=scale[0] if scale else None,
         pixel_scale_origin=scale[1] if scale else None,
     )
-    widths = tracks.seen("width_px")[good]
     result = TapResult.of(
         tracks.time_s[good],
         motion[good],
@@ -129,7 +128,7 @@ def _measure(
         settle_arcsec=settle,
         reference_arcsec=reference,
         sequence=about,
-        width_px=masked_median(widths, np.isfinite(widths)),
+        width_px=masked_median(tracks.seen("width_px")[good]),
     )
     put_in_words(result.warnings)
     return result

@@ -15,6 +15,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.spectra.densities import regular_grid, segment_slices
+from blursplit.stars.robust import remove_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -310,10 +311,8 @@ def _prepare(time_s: FloatArray, motion: FloatArray, cadence_s: float, timing: s
         times = np.arange(len(motion), dtype=np.float64) * cadence_s
     else:
         times, filled = time_s - time_s[0], np.zeros(time_s.size, dtype=bool)
-    slope = np.polynomial.polynomial.polyfit(times, motion, 1)
-    motion = motion - (slope[0] + np.outer(times, slope[1]))
     n = round(float(times[-1]) / cadence_s) + 1
-    return _Piece(times, motion, ~filled, n, on_grid)
+    return _Piece(times, remove_trend(motion, times), ~filled, n, on_grid)
 
 
 def _piece_power(

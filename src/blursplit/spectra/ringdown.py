@@ -12,6 +12,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.spectra.events import MotionEvents, fast_part
+from blursplit.stars.robust import remove_trend
 from blursplit.types import ComplexArray, FloatArray, sure
 
 
@@ -191,9 +192,7 @@ def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: f
     if mask.sum() < max(20.0, 0.1 * len(fast)):
         energy = (fast**2).sum(axis=1)
         mask = energy <= np.quantile(energy, 0.33)
-    index = np.arange(len(motion))[mask]
-    slope = np.polynomial.polynomial.polyfit(index, motion[mask], 1)
-    rest = motion[mask] - (slope[0] + np.outer(index, slope[1]))
+    rest = remove_trend(motion[mask], np.flatnonzero(mask).astype(np.float64))
     return float(np.sqrt((rest**2).mean()))
 
 

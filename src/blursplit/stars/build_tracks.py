@@ -370,7 +370,7 @@ def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArra
     if order is None:
         notes.append(("row-order-assumed", {}))
     row = sequence.source.shape[0] - 1 - y_px if order == "last-row-first" else y_px
-    middle = np.broadcast_to(masked_median(row, np.isfinite(row), axis=0), row.shape)
+    middle = np.broadcast_to(masked_median(row, axis=0), row.shape)
     return np.where(np.isfinite(row), row, middle) * row_s
 
 

@@ -91,8 +91,8 @@ def _find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     rows = np.clip(y[:, None] + ring[0], 0, mean.shape[0] - 1)
     columns = np.clip(x[:, None] + ring[1], 0, mean.shape[1] - 1)
     around = frames[:, rows, columns]
-    above = (frames[:, y, x] - masked_median(around.astype(float), np.isfinite(around))).T
-    usual = masked_median(above, np.isfinite(above))
+    above = (frames[:, y, x] - masked_median(around.astype(float))).T
+    usual = masked_median(above)
     total = np.where(np.isfinite(above), above, 0).sum(axis=1)
     seen = np.maximum(np.isfinite(above).sum(axis=1), 1)
     with np.errstate(invalid="ignore"):

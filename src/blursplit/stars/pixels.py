@@ -178,7 +178,7 @@ def _steadied(variance: FloatArray) -> FloatArray:
         ratio = np.where(variance > 0, variance / per_star, np.nan)
     per_frame = np.ones(variance.shape[0])
     if variance.shape[1] >= const.STEADY_STARS:
-        per_frame = masked_median(ratio, np.isfinite(ratio))
+        per_frame = masked_median(ratio)
         per_frame = np.where(np.isfinite(per_frame), per_frame, 1.0)
     return np.where(known, per_star * per_frame[:, None], np.nan)
 

@@ -243,7 +243,7 @@ def _width_trend(tracks: StarTracks) -> Facts | None:
 
 def _medians(values: FloatArray) -> FloatArray:
     """Return the median of each column, NaN where it is empty."""
-    return masked_median(values, np.isfinite(values), axis=0)
+    return masked_median(values, axis=0)
 
 
 # --- windows and images that follow the star ---------------------------------------------------

@@ -10,10 +10,10 @@ from blursplit.compiled import kernels
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
-def remove_trend(series: FloatArray) -> FloatArray:
-    """Remove mean and straight line from each column."""
+def remove_trend(series: FloatArray, at: FloatArray | None = None) -> FloatArray:
+    """Remove mean and straight line from each column; `at` (n,): where rows that are uneven lie."""
     n = len(series)
-    t = np.arange(n) - 0.5 * (n - 1)
+    t = np.arange(n) - 0.5 * (n - 1) if at is None else at - at.mean()
     slope = t @ series / (t @ t)
     out: FloatArray = series - series.mean(axis=0) - np.outer(t, slope)
     return out
@@ -38,8 +38,12 @@ def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
     return int(number), float(middle), float(deviation)
 
 
-def masked_median(values: FloatArray, mask: BoolArray, axis: int = -1) -> FloatArray:
-    """Return the median along an axis of the values under the mask; NaN where none is."""
+def masked_median(values: FloatArray, mask: BoolArray | None = None, axis: int = -1) -> FloatArray:
+    """Return the median along an axis of the values under the mask, or of the finite ones.
+
+    NaN where there is none.
+    """
+    mask = np.isfinite(values) if mask is None else mask
     values, mask = np.moveaxis(values, axis, -1), np.moveaxis(mask, axis, -1)
     rows = math.prod(values.shape[:-1])
     middle = np.empty(rows)
