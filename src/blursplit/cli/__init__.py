@@ -46,6 +46,7 @@ VALUES: dict[str, str] = {
     **dict.fromkeys(("reference", "seeing", "settle", "worth"), "ARCSEC"),
     **dict.fromkeys(("seed", "stars", "workers"), "NUMBER"),
     "centroid": "METHOD",
+    "damping": "RATIO",
     "date": "UTC",
     "focus_run": "PATH@POSITION",
     "limits": "LIMITS",
