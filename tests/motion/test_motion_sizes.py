@@ -43,6 +43,7 @@ def test_one_slow_swing_leaves_an_rms_open_upward():
     path = np.sin(2.0 * np.pi * np.arange(400) / 400.0)
     found = _rms(float(np.var(path)), path[:, None])
     assert_allclose(found.high95 / found.value, np.sqrt(2.0 / 0.05064), rtol=1e-3)
+    assert _rms(float(np.var(path)), path[:, None], doubt=5.4) == found
 
 
 def test_star_against_star_has_an_interval_as_wide_as_it_scatters(make_tracks, motion_field):

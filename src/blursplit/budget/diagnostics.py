@@ -328,7 +328,8 @@ def _rms(
     if total == 0.0:  # nothing moves
         return Estimate(value=value, low=None, high=None)
     squares = 0.5 * float(np.sum(power**2))
-    freedom = 2.0 / doubt * (total**2 - squares) / squares
+    # one frequency alone has two degrees, whatever it is measured by
+    freedom = max(2.0 / doubt * (total**2 - squares) / squares, 2.0)
     parts = 0.01 * np.array(const.PERCENTILES[::-1])
     variances = variance_px2 * freedom / chi2.ppf(parts, freedom) - noise2
     return Estimate.from_ends(Estimate.ends_about(value, np.sqrt(np.maximum(variances, 0.0))))
