@@ -190,21 +190,38 @@ class PairStatistics:
         stars = np.ascontiguousarray(np.stack(columns).transpose(2, 0, 1))
         good = np.ascontiguousarray(tracks.good.T)
         reference = np.stack([reference_x_px, reference_y_px], axis=1)
-        rows = []
+        time_s, free = tracks.time_s, []
+        for star, seen in zip(stars, good, strict=True):
+            rows = np.flatnonzero(seen)
+            free.append(_trendless(star.take(rows, axis=1), time_s[rows], segment[rows]))
+        found = []
         for a, b in combinations(range(tracks.n_stars), 2):
-            both = np.flatnonzero(good[a] & good[b])
-            if len(both) >= const.PAIR_LEAST_FRAMES:
-                one, other = stars[a].take(both, axis=1), stars[b].take(both, axis=1)
-                apart = reference[b] - reference[a]
-                rows.append(_one_pair(one, other, apart, tracks.time_s[both], segment[both]))
-        return cls(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
+            one, other = free[a], free[b]
+            if not np.array_equal(good[a], good[b]):
+                rows = np.flatnonzero(good[a] & good[b])
+                one, other = stars[a].take(rows, axis=1), stars[b].take(rows, axis=1)
+                other[:2] -= one[:2]
+                one[:2] = 0.0
+                other = _trendless(other, time_s[rows], segment[rows])
+            if one.shape[1] >= const.PAIR_LEAST_FRAMES:
+                found.append(_one_pair(one, other, reference[b] - reference[a]))
+        return cls(*np.array(found, dtype=np.float64).reshape(len(found), 5).T.copy())
 
 
-def _one_pair(
-    one: FloatArray, other: FloatArray, apart_px: FloatArray, time_s: FloatArray, segment: IntArray
-) -> tuple[float, ...]:
-    """Return a row of `PairStatistics`; `one` and `other` (3, n): x, y and square of the noise."""
-    dx, dy = (detrend(time_s, values, segment) for values in other[:2] - one[:2])
+def _trendless(star: FloatArray, time_s: FloatArray, segment: IntArray) -> FloatArray:
+    """Take the trends out of x and y of a star, or of a pair, in place; (3, n): see `_one_pair`."""
+    for values in star[:2]:
+        values[:] = detrend(time_s, values, segment)
+    return star
+
+
+def _one_pair(one: FloatArray, other: FloatArray, apart_px: FloatArray) -> tuple[float, ...]:
+    """Return a row of `PairStatistics`.
+
+    `one` and `other` (3, n): x and y, free of a trend, and square of the noise. What is free of its
+    trend in each of two stars is so in their difference.
+    """
+    dx, dy = other[:2] - one[:2]
     noise = float(np.mean(one[2] + other[2]))
     angle = float(np.arctan2(apart_px[1], apart_px[0]))
     c, s = np.cos(angle), np.sin(angle)
