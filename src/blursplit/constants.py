@@ -281,6 +281,8 @@ LANES = 32  # px | of a row that kernels take together: two of the widest regist
 # - | IEEE 754, single precision: sqrt(1/2) in bits, and how many of a number's hold its fraction
 SINGLE_ROOT_HALF, SINGLE_FRACTION_BITS = 0x3F3504F3, 23
 SUMS_AT_ONCE = 4  # - | that a product of rows is parted into: each waits for the one before
+BESSEL_LARGE, BESSEL_TERMS = 15.0, 4  # - | from there on so many asymptotic terms err by 4e-7
+BESSEL_PRECISION = 1e-12  # - | of the sum: where the power series ends
 LOGARITHM_TERMS = (9.0, 7.0, 5.0, 3.0, 1.0)  # orders | the next one of artanh(0.172) is below 1e-9
 SMALLEST_FIT = 3  # stars | two cannot be checked by a third
 GUIDES, FAST_GUIDES = 5, 3  # stars | judgement

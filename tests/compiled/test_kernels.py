@@ -12,7 +12,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import ndimage
 from scipy.interpolate import RegularGridInterpolator
-from scipy.special import erf
+from scipy.special import erf, i0e
 
 from blursplit.compiled import air_kernels, frame_kernels
 from blursplit.compiled import median_kernels as medians
@@ -402,6 +402,14 @@ def test_logarithms_of_rows_are_those_of_numpy():
     expected = np.log(values.astype(float))
     assert_allclose(got[0], expected, rtol=3 * 2.0**-24, atol=3 * 2.0**-24)
     assert left == 0.0
+
+
+def test_logarithms_of_a_bessel_function_are_those_of_scipy():
+    x = np.concatenate([[0.0], np.geomspace(1e-6, 1e4, 200), [14.999, 15.0, 15.001]])[:, None]
+    got = np.empty_like(x)
+    air_kernels.log_bessel(x, got)
+    # the first term left out at 15: (9!!)^2/(5! 8^5 15^5) = 3e-7
+    assert_allclose(got, np.log(i0e(x)) + x, rtol=0.0, atol=1e-6)
 
 
 def test_misfits_of_modes_are_those_of_dense_matrices():

@@ -536,15 +536,14 @@ class AirModel:
 
     def motion_loss(self, state: AirState, scale: FloatArray) -> FloatArray:
         """Return -ln of the azimuthal mean OTF of motion inside exposures and of registration."""
-        from scipy.special import i0e
-
         inside = self._open_inside(state)
         mean = 0.5 * (inside[:, 0, 0] + inside[:, 1, 1])
         half = np.hypot(0.5 * (inside[:, 0, 0] - inside[:, 1, 1]), inside[:, 0, 1])
         # mean over directions of exp(-s (mean + half cos 2a)) = exp(-s mean) I0(s half)
         round_ = (mean + state.fast_arcsec2 + self.registration_noise_arcsec2)[:, None] * scale
-        uneven = half[:, None] * scale
-        return np.asarray(round_ - np.log(i0e(uneven)) - uneven)
+        uneven = np.empty_like(round_)
+        kernels("air").log_bessel(half[:, None] * scale, uneven)
+        return np.asarray(round_ - uneven)
 
     def _open_inside(self, state: AirState) -> FloatArray:
         """Covariance of the open motion inside an exposure, shape (n, 2, 2) [arcsec^2]."""

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.compiled.lanes import take_logarithms, whiten_rows
 from blursplit.compiled.njit import exact, loose
 
@@ -44,18 +45,22 @@ def corners(n: Any, at: Any, other_at: Any, node: Any, weight: Any) -> None:
 
 
 @loose
-def _add_corners(values: Any, node: Any, weight: Any, out: Any) -> None:
-    """Add a table's rows times weights to `out` (columns,); `node`, `weight` (terms,).
+def _add_corners(values: Any, node: Any, weight: Any, i: int, out: Any, row: int) -> None:
+    """Add a table's rows times weights i of `node`, `weight` (n, terms) to a row of `out`.
 
     Four to a corner of a grid, so that the sum is read and written once for them.
     """
-    for k in range(0, node.size, 4):
-        first, second = values[node[k]], values[node[k + 1]]
-        third, fourth = values[node[k + 2]], values[node[k + 3]]
-        a, b = values.dtype.type(weight[k]), values.dtype.type(weight[k + 1])
-        c, d = values.dtype.type(weight[k + 2]), values.dtype.type(weight[k + 3])
-        for at in range(out.size):
-            out[at] += a * first[at] + b * second[at] + c * third[at] + d * fourth[at]
+    for k in range(0, node.shape[1], 4):
+        n0, n1, n2, n3 = node[i, k], node[i, k + 1], node[i, k + 2], node[i, k + 3]
+        w0, w1 = values.dtype.type(weight[i, k]), values.dtype.type(weight[i, k + 1])
+        w2, w3 = values.dtype.type(weight[i, k + 2]), values.dtype.type(weight[i, k + 3])
+        for at in range(values.shape[1]):
+            out[row, at] += (
+                w0 * values[n0, at]
+                + w1 * values[n1, at]
+                + w2 * values[n2, at]
+                + w3 * values[n3, at]
+            )
 
 
 @loose
@@ -65,7 +70,7 @@ def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:
     `node`, `weight` (n, terms): see `_add_corners`.
     """
     for i in range(node.shape[0]):
-        _add_corners(values, node[i], weight[i], out[i])
+        _add_corners(values, node, weight, i, out, i)
 
 
 @loose
@@ -107,12 +112,13 @@ def mode_misfits(
     bins = mean.shape[1]
     length, share = whiten.size // bins, np.float32(1.0 / max(keep.sum(), 1.0))
     values = np.ones(16 * length, np.float32)
+    powers_of_modes = values[: base.size].reshape(1, base.size)
     middle, left = np.empty(bins, np.float32), np.empty(bins, np.float32)
     for t in range(len(scale)):
         factor = np.float32(scale[t])
         for i in range(base.size):
             values[i] = factor * base[i]
-        _add_corners(table, node[t], weight[t], values[: base.size])
+        _add_corners(table, node, weight, t, powers_of_modes, 0)
         for b in range(bins):
             first[t, 0, b], first[t, 1, b] = values[16 * b], values[16 * b + 1]
         take_logarithms(values, bins)
@@ -143,6 +149,31 @@ def folded_shapes(at: Any, gain: Any, centre: Any, half_width: Any, out: Any) ->
                 out[t, b] += gain[b, k] * (one + other) / (one * other)
         for b in range(bins):
             out[t, b] *= half_width[t] / math.pi
+
+
+@loose
+def log_bessel(x: Any, out: Any) -> None:
+    """Write ln I0 of numbers that are not negative, (n, columns).
+
+    Power series; from where its terms grow many, the asymptotic one, whose error there is below a
+    millionth (Abramowitz & Stegun 1964, 9.6.12 and 9.7.1).
+    """
+    for t in range(x.shape[0]):
+        for b in range(x.shape[1]):
+            at, k, term, total = x[t, b], 0.0, 1.0, 1.0
+            if at < const.BESSEL_LARGE:
+                square = 0.25 * at * at
+                while term > const.BESSEL_PRECISION * total:
+                    k += 1.0
+                    term *= square / (k * k)
+                    total += term
+                out[t, b] = math.log(total)
+            else:
+                for _ in range(const.BESSEL_TERMS):
+                    term *= (2.0 * k + 1.0) ** 2 / (8.0 * (k + 1.0) * at)
+                    k += 1.0
+                    total += term
+                out[t, b] = at - 0.5 * math.log(2.0 * math.pi * at) + math.log(total)
 
 
 @exact
