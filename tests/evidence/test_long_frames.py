@@ -113,6 +113,36 @@ def test_without_tensors_the_steps_alone_leave_a_range_from_nothing_to_wander():
     assert np.quantile(draws, 0.05) < 0.3 * truth[:, 0, 0].mean() < np.quantile(draws, 0.95)
 
 
+def test_air_that_is_new_in_each_frame_is_no_tracking():
+    """A worm's steps beside white places of twice their size; without the worm next to nothing."""
+    n, air, worm, none = 60, 0.5, [], []
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        wander = air * rng.standard_normal((n, 2))
+        amplitude = 4.0 * np.sin(2 * np.pi * np.arange(n) * GAP / 3000.0 + seed)
+        path = np.stack([amplitude, 0.0 * amplitude], axis=1)
+        for of, into in ((path + wander, worm), (wander, none)):
+            time = GAP * np.arange(n)
+            found = _tracking_of_long_frames(
+                time, np.zeros(n, dtype=np.int64), of, np.full(n, 0.01), TAU, n_draws=2000
+            )
+            into.append(
+                np.median(
+                    np.trace(found.inside_arcsec2 / found.share[:, None, None], axis1=1, axis2=2)
+                )
+            )
+    # Even steps of this worm: variance of its slope, and the step's own, over 12.
+    even = (4.0 * 2 * np.pi / 3000.0 * GAP) ** 2 / 2 / 12
+    # A product of steps scatters by sqrt(13) v (Gaussian moments), so that v is known to 0.47 of
+    # itself from one run; two axes and ten runs.
+    known = np.sqrt(13.0 / n)
+    all_of_it = 4.0 * air**2 / 12
+    assert abs(np.mean(worm) - even) < 3.0 * known / np.sqrt(20) * all_of_it
+    # Of nothing the positive half is left, 0.4 sigma, once more for the draws, and three errors.
+    most = (0.4 * np.sqrt(2.0) + 3.0 * 0.58 / np.sqrt(20)) * known
+    assert np.mean(none) < most * all_of_it
+
+
 def test_a_steady_drift_gives_its_rate_and_the_duty_cycle_squared():
     """Closed form: V = (rate tau)^2 / 12, the share of an even step."""
     rate = np.array([0.02, -0.01])  # arcsec/s

@@ -100,7 +100,8 @@ def _tracking_of_long_frames(
     its variance about the mean is S tau/6t for steps of S (1 - tau/3t); and moves between the
     exposures, which leave nothing. Shares are drawn over the three and weighted by what the
     frames' elongations show: their regression on the steps, and that their scatter is at least
-    the mixture's.
+    the mixture's. What is new in each frame, as the air's wander is, makes steps too, which are
+    taken off (`_new_in_each_frame`).
     """
     rng = np.random.default_rng(seed)
     gap = np.diff(time_s)
@@ -111,28 +112,55 @@ def _tracking_of_long_frames(
     usual_gap = float(np.median(gap[usable]))
     rate = step / np.where(gap > 0, gap, np.inf)[:, None]
     usable &= _not_jumping(rate, usable)
-    square = _frame_squares(rate, usable, noise_arcsec, usual_gap)
+    new, new_error = _new_in_each_frame(step, usable)
+    centroids = np.nanmean(noise_arcsec**2) * np.eye(2)
+    air = _not_below_zero(new - centroids) * 2.0 / usual_gap**2
+    square = _frame_squares(rate, usable, noise_arcsec, usual_gap) - air
     known = np.isfinite(square.sum(axis=(1, 2)))
     expected = square * (exposure_s**2 / 12.0)
     drift = _drift(rate[usable], rng, n_draws)
     duty = min(exposure_s / usual_gap, 1.0)
     measured = None if tensors is None else _regress(tensors.shared_arcsec2, expected)
     share = _draw_share(measured, duty, n_draws, rng)
-    weight, vector = np.linalg.eigh(expected[known].mean(axis=0))
-    mean = (vector * np.maximum(weight, 0.0)) @ vector.T
-    size = np.trace(expected[known], axis1=1, axis2=2)
-    scatter = size.std() / np.sqrt(len(size)) / size.mean() if size.mean() > 0 else 0.0
-    error = np.hypot(scatter, const.LONG_FRAME_MODEL_ERROR)
-    share = share * np.exp(error * rng.standard_normal(n_draws))
+    found = expected[known]
+    mean = _not_below_zero(found.mean(axis=0))
+    scatter = found.std(axis=0) / np.sqrt(len(found))
+    error = np.hypot(scatter, new_error * exposure_s**2 / usual_gap**2 / 6.0)
+    drawn = error * rng.standard_normal((n_draws, 2, 2))
+    drawn = _not_below_zero(found.mean(axis=0) + 0.5 * (drawn + drawn.swapaxes(1, 2)))
+    share = share * np.exp(const.LONG_FRAME_MODEL_ERROR * rng.standard_normal(n_draws))
     frames = np.where(known[:, None, None], expected, mean)
     return _LongFrames(
         drift_arcsec_per_min=60.0 * drift,
         step_rms_arcsec=usual_gap * np.sqrt(np.diagonal(mean) * 12.0) / exposure_s,
-        inside_arcsec2=share[:, None, None] * mean,
+        inside_arcsec2=share[:, None, None] * drawn,
         frames_arcsec2=float(share.mean()) * frames,
         share=share * duty**2,
         share_measured=(measured.slope * duty**2, measured.sigma * duty**2) if measured else None,
     )
+
+
+def _new_in_each_frame(step: FloatArray, usable: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance of what each frame's place has of its own, and its error, (2, 2) each.
+
+    `step` (n_frames - 1, 2). White places of variance v add -v to the product of a step and the
+    next, nothing to that of a step and the next but one; smooth motion adds the same to both, and
+    wander more to the first: the difference of the two is v, or less.
+    """
+    about = np.where(usable[:, None], step - np.median(step[usable], axis=0), np.nan)
+    product = about[:-2, :, None] * (about[2:, None, :] - about[1:-1, None, :])
+    seen = product[np.isfinite(product.sum(axis=(1, 2)))]
+    if len(seen) < const.LONG_FRAME_LEAST_STEPS:
+        return np.zeros((2, 2)), np.zeros((2, 2))
+    seen = 0.5 * (seen + seen.swapaxes(1, 2))
+    return _not_below_zero(seen.mean(axis=0)), seen.std(axis=0) / np.sqrt(len(seen))
+
+
+def _not_below_zero(tensor: FloatArray) -> FloatArray:
+    """Return symmetric tensors (..., 2, 2) without what is negative in them."""
+    weight, vector = np.linalg.eigh(tensor)
+    kept = vector * np.maximum(weight, 0.0)[..., None, :]
+    return np.asarray(kept @ vector.swapaxes(-1, -2))
 
 
 def _not_jumping(rate: FloatArray, usable: BoolArray) -> BoolArray:
