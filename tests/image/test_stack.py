@@ -116,8 +116,12 @@ def test_star_that_leaves_its_cutouts_has_its_whole_trail():
     assert_allclose(found.widths["registered"].mean, 2.3548 * sigma, rtol=0.02)
 
 
-def test_long_frames_are_laid_on_the_mean_place_of_their_light():
-    """Trails whose bright end lies now here, now there: the truth is drawn a tenth as coarse."""
+@pytest.mark.parametrize("hits", [0, 1])
+def test_long_frames_are_laid_on_the_mean_place_of_their_light(hits):
+    """Trails whose bright end lies now here, now there: the truth is drawn a tenth as coarse.
+
+    With a cosmic ray as bright as half a star beside it in every third frame.
+    """
     size, sigma, fine = 33, 2.0, 10
     rng = np.random.default_rng(12)
     n = 60
@@ -137,6 +141,8 @@ def test_long_frames_are_laid_on_the_mean_place_of_their_light():
                 pixels[i, k] += flux * part * drawn(x, y, place + np.array([offset, 0.0]), 1.0)
             truth += part * drawn(wide[None, :], wide[:, None], (offset - 0.38 * far, 0.0), 1.0)
     pixels += rng.normal(0.0, 3.0, pixels.shape)
+    for i in range(0, n, 3):
+        pixels[i, rng.integers(2), 16 + rng.choice([-8, 8]), rng.integers(8, 25)] += hits * 12_000.0
     tracks = tracks_of(pixels)
     places = np.repeat(bright[:, None] + [40.0, 60.0], 2, axis=1)
     tracks = replace(tracks, x_px=places[..., 0], y_px=places[..., 1])

@@ -122,11 +122,15 @@ def _to_mean_light(tracks: StarTracks, places: FloatArray, seen: HalfMaximum) ->
 
     A window settles on the bright part of a trail, so that frames laid on each other by it make too
     narrow a star. Trails are common to the stars, whose offsets are averaged by the square of their
-    light; of each star the light within a circle counts, as wide as the sky's noise allows.
+    light; of each star the light within a circle counts, as wide as the sky's noise allows. A pixel
+    beyond the star's own width that stands out from the nine about it is a cosmic ray's, which is
+    outside the window and would pull the mean by pixels: their median takes its place.
 
     `places` (n_frames, n_stamps, 2); `seen`: width of the mean star so laid [px]. Returns shape
     (n_frames, 1, 2), about its mean; zero where the noise does not leave the circle the star.
     """
+    from scipy.ndimage import median_filter
+
     stamps = sure(tracks.stamps)
     n, size = len(places), stamps.pixels_adu.shape[-1]
     at = places - np.stack([stamps.x0_px, stamps.y0_px], axis=-1)
@@ -134,9 +138,10 @@ def _to_mean_light(tracks: StarTracks, places: FloatArray, seen: HalfMaximum) ->
     light = np.nan_to_num(stamps.pixels_adu - stamps.sky_adu[..., None, None])
     border = np.concatenate([light[:, :, 0], light[:, :, -1]], axis=2)
     seen_in = {k: rows for k, rows in enumerate(tracks.good[:, stamps.star].T) if rows.any()}
-    signal = np.zeros(light.shape[1])
+    signal, sky = np.zeros(light.shape[1]), np.zeros(light.shape[1])
     for k, rows in seen_in.items():
-        signal[k] = np.median(light[rows, k].sum(axis=(1, 2))) / max(border[rows, k].std(), 1e-12)
+        sky[k] = max(const.SIGMA_PER_MAD * float(np.median(np.abs(border[rows, k]))), 1e-12)
+        signal[k] = np.median(light[rows, k].sum(axis=(1, 2))) / sky[k]
     # The noise of the mean place in a circle of this radius is its square times the root of pi/4,
     # over signal to noise.
     noise = const.PLACE_NOISE * seen.mean / const.FWHM_PER_SIGMA
@@ -147,8 +152,12 @@ def _to_mean_light(tracks: StarTracks, places: FloatArray, seen: HalfMaximum) ->
     index = np.arange(size)
     for k, rows in seen_in.items():
         dx, dy = (index - at[rows, k, axis, None] for axis in (0, 1))
-        inside = np.clip(reach + 0.5 - np.hypot(dy[:, :, None], dx[:, None, :]), 0.0, 1.0)
-        inside *= light[rows, k]
+        away = np.hypot(dy[:, :, None], dx[:, None, :])
+        inside = light[rows, k]
+        smooth = median_filter(inside, (1, 3, 3))
+        hit = inside > 2.0 * np.maximum(smooth, 0.0) + const.SURE_SIGMAS * sky[k]
+        inside = np.where(hit & (away > seen.mean), smooth, inside)
+        inside *= np.clip(reach + 0.5 - away, 0.0, 1.0)
         flux = inside.sum(axis=(1, 2))
         sums = (inside.sum(axis=1) * dx).sum(axis=1), (inside.sum(axis=2) * dy).sum(axis=1)
         mean = np.stack(sums) / np.where(flux > 0, flux, np.inf)
