@@ -22,6 +22,7 @@ import time
 import traceback
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
@@ -41,7 +42,7 @@ def measure_scene(draw: Draw, scratch: Path, cache: Path) -> dict:
     begin = time.process_time()
     what, known, truth = make(draw, scratch, cache)
     made = time.process_time()
-    row = {"draw": asdict(draw), "truth": truth, "make_s": made - begin}
+    row: dict[str, Any] = {"draw": asdict(draw), "truth": truth, "make_s": made - begin}
     try:
         result = measure(what, Rig.read(None, known)).result
     except BlursplitError as refused:

@@ -211,10 +211,12 @@ def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
     inside = (np.arange(steps) + 0.5) / steps * draw.exposure_s
     moments = np.arange(draw.frames)[:, None] * draw.interval_s + inside
     shared = Shared.draw(scene, np.random.default_rng(draw.number).spawn(5)[0])
-    paths = [shared.at(moments, shared.of(owner)) for owner in ("structure", "tracking")]
+    structure, tracking = (
+        shared.at(moments, shared.of(owner)) for owner in ("structure", "tracking")
+    )
     r0 = truth["atmosphere"]["r0_500nm_zenith_realised_m"] * 1.1**1.2
     return folder / "made" / "sequence.fits", {
-        **by_definition(draw, moments, *paths, r0, near_r0),
+        **by_definition(draw, moments, structure, tracking, r0, near_r0),
         "seeing": truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"],
         "structure": truth["structure"]["rms_major_arcsec"],
         "tracking": truth["tracking"]["rms_major_arcsec"],
@@ -233,7 +235,8 @@ def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
 
 
 def _independent(draw: Draw, folder: Path, cache: Path) -> tuple[Any, dict[str, Any]]:
-    from independent_screens import Layer, Oscillator, Plan, independent_sequence
+    from independent_screens import Layer, Plan, independent_sequence
+    from independent_shake import Oscillator
 
     layers = [Layer(*row) for row in draw.layers]
     r0, near_r0 = draw.r0_m, None
@@ -267,12 +270,13 @@ def _independent(draw: Draw, folder: Path, cache: Path) -> tuple[Any, dict[str, 
         cache=str(cache),
     )
     truth = independent_sequence(plan, folder, widths=True)
+    moments, structure, tracking = truth["paths"]
     return folder / "sequence.fits", {
         "seeing": 0.9759 * 500e-9 / draw.r0_m * 206264.8,
         "structure": truth["structure"]["rms_major_arcsec"],
         "tracking": truth["tracking"]["rms_major_arcsec"],
         **truth["fwhm"],
-        **by_definition(draw, *truth["paths"], draw.r0_m * 1.1**1.2, near_r0),
+        **by_definition(draw, moments, structure, tracking, draw.r0_m * 1.1**1.2, near_r0),
     }
 
 

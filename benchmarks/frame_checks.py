@@ -25,6 +25,7 @@ from dataclasses import replace
 from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +60,7 @@ def scene_of(seed: int) -> Scene:
     interval = float(rng.choice([0.01, 0.02, 0.05]))
     exposure = interval * float(rng.uniform(0.2, 1.0))
     shakes = rng.uniform(size=5) < (0.5, 0.5, 0.3, 0.3, 0.3)
-    scene = {
+    scene: dict[str, Any] = {
         "telescope": {"aperture_m": aperture, "obstruction": float(rng.choice([0.0, 0.3]))},
         "camera": {
             "pixel_scale_arcsec": scale,

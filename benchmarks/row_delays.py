@@ -152,8 +152,8 @@ def report(rows: list[dict[str, Any]]) -> None:
     rolled = [row for row in rows if row["rolling"]]
     for low, high in pairwise(SHARES):
         found = [row for row in rolled if low <= row["share"] < high]
-        told = sum(bool(row["said"]) for row in found)
-        print(f"rows' share {low} to {high}: told {told} of {len(found)}")
+        seen = sum(bool(row["said"]) for row in found)
+        print(f"rows' share {low} to {high}: told {seen} of {len(found)}")
     for folded in (False, True):
         told = [row for row in rolled if row["said"] and row["folded"] == folded]
         held = sum(

@@ -130,10 +130,12 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
                 seen.telescope.obstruction,
             )
         )
-    found = _align_cameras(*motions, (-OFFSET_S, OFFSET_S))
+    main, second = motions
+    found = _align_cameras(main, second, (-OFFSET_S, OFFSET_S))
     at = float(np.clip(found.offset_s, -OFFSET_S, OFFSET_S))
     spectra = _pair_spectra(
-        *motions,
+        main,
+        second,
         scene.second_camera.baseline_m,
         type(found)(at, found.angle_deg, found.mirrored, found.agreement),
         reach_s=(-OFFSET_S - at, OFFSET_S - at),

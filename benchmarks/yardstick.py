@@ -40,6 +40,7 @@ from blursplit.budget import answer  # noqa: E402
 from blursplit.budget.air_model import AirModel  # noqa: E402
 from blursplit.budget.air_state import AirState  # noqa: E402
 from blursplit.budget.answer import Readings  # noqa: E402
+from blursplit.budget.histories import Histories  # noqa: E402
 from blursplit.definitions import CURES, STEADY, History  # noqa: E402
 from calibration_scenes import Draw, draw_scene, make  # noqa: E402
 from calibration_table import KEPT, read_rows, saving  # noqa: E402
@@ -114,7 +115,7 @@ def drawn_state(model: AirModel, z: np.ndarray) -> AirState:
     return replace(state, **changed)
 
 
-_draw_histories = answer.Histories.draw
+_draw_histories = Histories.draw
 
 
 def owned_histories(*given: Any, **named: Any) -> Any:
@@ -209,7 +210,7 @@ def measure_as_drawn(draw: Draw, scratch: Path, cache: Path) -> dict[str, Any]:
 def run(given: argparse.Namespace) -> None:
     """Measure scenes and write their verdicts, one a line."""
     AirModel.state = drawn_state  # type: ignore[method-assign]
-    answer.Histories.draw = owned_histories  # type: ignore[method-assign]
+    Histories.draw = owned_histories  # type: ignore[method-assign]
     answer._match_width = drawn_widths  # noqa: SLF001 - the product has no door for this
     answer._near_air_unseen = as_read  # noqa: SLF001
     const.HIDDEN_MODE_CHANCE, const.HIDDEN_RMS_ARCSEC = MODE_CHANCE, MODE_RMS_ARCSEC
