@@ -98,8 +98,8 @@ class PairMotion(Part):
     """Differential motion of star pairs in one bin of separation."""
 
     separation_arcsec: float
-    along_rms_arcsec: float | None
-    across_rms_arcsec: float | None
+    along_rms_arcsec: _Size | None
+    across_rms_arcsec: _Size | None
     count: int
 
 
@@ -118,7 +118,7 @@ class Motion(Part):
     pair_rms_x_px: _Size | None = None
     pair_rms_y_px: _Size | None = None
     noise_rms_px: _Size | None = None
-    rotation_rms_arcsec: float | None = None
+    rotation_rms_arcsec: _Size | None = None
     pairs: list[PairMotion] = Field(default_factory=list)
 
 

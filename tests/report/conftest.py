@@ -204,6 +204,16 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             noise_rms_arcsec=estimate(0.0242, 0.0012),
             pair_rms_x_px=estimate(0.31, 0.02),
             pair_rms_y_px=estimate(0.29, 0.02),
+            rotation_rms_arcsec=estimate(370.0, 12.0),
+            pairs=[
+                record.PairMotion(
+                    separation_arcsec=separation,
+                    along_rms_arcsec=estimate(along, 0.02),
+                    across_rms_arcsec=estimate(0.8 * along, 0.02),
+                    count=15,
+                )
+                for separation, along in ((150.0, 0.32), (420.0, 0.35), (750.0, 0.37))
+            ],
         ),
         fwhm=record.Fwhm(
             blur_time_s=60.0,

@@ -295,15 +295,15 @@ def motion_part(
         ):
             own = np.nan_to_num(left_px[seen])
             sizes[f"pair_rms_{axis}"] = _rms(float(np.median(mad_px)) ** 2, own, doubt=doubt)
-    turn = motion.rotation_rad[seen]
-    turned = const.ARCSEC_PER_RADIAN * float(np.std(detrend(time, turn, segment)))
+    turn = detrend(time, motion.rotation_rad[seen], segment)
+    turned = _rms(float(np.var(turn)), turn[:, None]).times(const.ARCSEC_PER_RADIAN)
     told = {f"{name}_px": size for name, size in sizes.items()}
     if scale is not None:
         told |= {f"{k}_arcsec": size.times(scale) for k, size in sizes.items() if "pair" not in k}
     return MotionPart(
         **told,
-        rotation_rms_arcsec=turned if np.any(turn != 0) else None,
-        pairs=[] if scale is None else _pair_bins(pairs, scale),
+        rotation_rms_arcsec=turned if np.any(motion.rotation_rad[seen] != 0) else None,
+        pairs=[] if scale is None else _pair_bins(tracks, motion, pairs, scale),
     )
 
 
@@ -315,6 +315,20 @@ def _rms(
     `variance_px2`: noise included. `series` (n, m): m motions of that kind, whose correlation says
     how many independent samples there are. `noise2`: to be taken off. `doubt`: of the variance's
     own variance, over that of the mean square of these series.
+    """
+    power = np.abs(_transforms(series.T)) ** 2
+    return _rms_by_power(variance_px2, power, noise2=noise2, doubt=doubt)
+
+
+def _transforms(series: FloatArray) -> NDArray[np.complex128]:
+    """Return the transform of each row, without its mean."""
+    return np.fft.rfft(series - series.mean(axis=1, keepdims=True))[:, 1:]
+
+
+def _rms_by_power(
+    variance_px2: float, power: FloatArray, *, noise2: float, doubt: float
+) -> Estimate:
+    """Return an rms with its interval; `power` (m, n_frequencies): periodograms of the series.
 
     The mean square of Gaussian series has a relative variance of sum of S^2 over (sum of S)^2, S
     being the density at each frequency, and nearly a gamma law (Satterthwaite 1946). A
@@ -322,7 +336,6 @@ def _rms(
     """
     from scipy.stats import chi2
 
-    power = np.abs(np.fft.rfft(series - series.mean(axis=0), axis=0)[1:]) ** 2
     total = float(power.sum())
     value = float(np.sqrt(max(variance_px2 - noise2, 0.0)))
     if total == 0.0:  # nothing moves
@@ -356,27 +369,83 @@ def _noise_of_one(tracks: StarTracks) -> Estimate:
     return Estimate.with_error(mean, error, lambda square: float(np.sqrt(max(square, 0.0))))
 
 
-def _pair_bins(pairs: PairStatistics, scale: float) -> list[PairMotion]:
+def _pair_bins(
+    tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics, scale: float
+) -> list[PairMotion]:
     """Pairs in bins of separation with about equal numbers."""
     n = len(pairs.separation_px)
     if n == 0:
         return []
+    transforms = _transforms(_trendless_stars(tracks))
+    halves = [(half @ half.conj().T).real for half in (transforms[:, ::2], transforms[:, 1::2])]
+    waves = transforms.view(np.float64)
     order = np.argsort(pairs.separation_px)
     bins = np.array_split(order, max(1, min(const.PAIR_BINS, n // const.PAIRS_IN_BIN)))
-    return [
-        PairMotion(
-            separation_arcsec=float(pairs.separation_px[rows].mean() * scale),
-            along_rms_arcsec=_root(pairs.along_var_px2[rows], scale),
-            across_rms_arcsec=_root(pairs.across_var_px2[rows], scale),
-            count=len(rows),
+    out = []
+    for rows in bins:
+        one, other = pairs.star[rows].T
+        dx = motion.reference_x_px[other] - motion.reference_x_px[one]
+        dy = motion.reference_y_px[other] - motion.reference_y_px[one]
+        noise2 = float(pairs.noise_var_px2[rows].mean())
+        sizes = []
+        for variance_px2, axis in (
+            (pairs.along_var_px2, np.stack([dx, dy])),
+            (pairs.across_var_px2, np.stack([-dy, dx])),
+        ):
+            # (n_pairs, 2, n_stars): what a pair's motion is of those of all stars along x and y
+            parts = np.zeros((len(rows), 2, tracks.n_stars))
+            for k, part in enumerate(axis / np.hypot(dx, dy)):
+                each = np.arange(len(rows))
+                parts[each, k, one], parts[each, k, other] = -part, part
+            of_stars = parts.reshape(len(rows), -1)
+            power = (waves * (of_stars.T @ of_stars @ waves)).sum(axis=0).reshape(-1, 2).sum(axis=1)
+            first, second = (of_stars @ half @ of_stars.T for half in halves)
+            size = _rms_of_pairs(float(variance_px2[rows].mean()), noise2, power, first, second)
+            sizes.append(None if size is None else size.times(scale))
+        along, across = sizes
+        out.append(
+            PairMotion(
+                separation_arcsec=float(pairs.separation_px[rows].mean() * scale),
+                along_rms_arcsec=along,
+                across_rms_arcsec=across,
+                count=len(rows),
+            )
         )
-        for rows in bins
-    ]
+    return out
 
 
-def _root(variance_px2: FloatArray, scale: float) -> float | None:
-    mean = float(variance_px2.mean())
-    return scale * float(np.sqrt(mean)) if mean > 0 else None
+def _trendless_stars(tracks: StarTracks) -> FloatArray:
+    """Return x of all stars and then y without their trends, (2 n_stars, n) [px]; 0 where lost."""
+    _, segment = np.unique(tracks.segment, return_inverse=True)
+    out = np.zeros((2, *tracks.good.T.shape))
+    for k, seen in enumerate(tracks.good.T):
+        for left, values in zip(out, (tracks.x_px, tracks.y_px), strict=True):
+            left[k, seen] = detrend(tracks.time_s[seen], values[seen, k], segment[seen])
+    return out.reshape(-1, tracks.n_frames)
+
+
+def _rms_of_pairs(
+    variance_px2: float, noise2: float, power: FloatArray, first: FloatArray, second: FloatArray
+) -> Estimate | None:
+    """Return the rms of a bin of pairs; None where noise alone is as large.
+
+    `variance_px2`: mean of the pairs, without its noise `noise2`. `power` (n_frequencies,): sum of
+    their periodograms. `first`, `second` (n_pairs, n_pairs): their covariance by every other
+    frequency, any scale.
+
+    Pairs that share a star or a turn of the field move alike. With S the sum of their densities, C
+    their covariance and r = tr(C^2) / (tr C)^2, their mean square has a relative variance of r sum
+    of S^2 over (sum of S)^2, and `power` has a mean square of (1 + r) S^2. Two halves make C^2,
+    since a square takes chance for likeness.
+    """
+    if variance_px2 <= 0:
+        return None
+    spread = float(np.trace(first) * np.trace(second))
+    alike = float(np.sum(first * second)) / spread if spread > 0 else 1.0
+    alike = float(np.clip(alike, 1.0 / len(first), 1.0))
+    return _rms_by_power(
+        variance_px2 + noise2, power, noise2=noise2, doubt=2.0 * alike / (1.0 + alike)
+    )
 
 
 # --- events of the shared motion ------------------------------------------------------------------

@@ -166,7 +166,9 @@ def _solve_frames(
 class PairStatistics:
     """Differential motion of every pair of stars (n_pairs,), linear trend removed."""
 
+    star: IntArray  # (n_pairs, 2): columns of the tracks
     separation_px: FloatArray
+    noise_var_px2: FloatArray  # of the difference, one axis
     # `along_var_px2`, `across_var_px2`: variance of the difference along and across the line that
     # joins them, the noise of both stars removed (may be negative).
     along_var_px2: FloatArray
@@ -194,7 +196,7 @@ class PairStatistics:
         for star, seen in zip(stars, good, strict=True):
             rows = np.flatnonzero(seen)
             free.append(_trendless(star.take(rows, axis=1), time_s[rows], segment[rows]))
-        found = []
+        found, which = [], []
         for a, b in combinations(range(tracks.n_stars), 2):
             one, other = free[a], free[b]
             if not np.array_equal(good[a], good[b]):
@@ -205,7 +207,9 @@ class PairStatistics:
                 other = _trendless(other, time_s[rows], segment[rows])
             if one.shape[1] >= const.PAIR_LEAST_FRAMES:
                 found.append(_one_pair(one, other, reference[b] - reference[a]))
-        return cls(*np.array(found, dtype=np.float64).reshape(len(found), 5).T.copy())
+                which.append((a, b))
+        numbers = np.array(found, dtype=np.float64).reshape(len(found), 6).T.copy()
+        return cls(np.array(which, dtype=np.int64).reshape(-1, 2), *numbers)
 
 
 def _trendless(star: FloatArray, time_s: FloatArray, segment: IntArray) -> FloatArray:
@@ -216,7 +220,7 @@ def _trendless(star: FloatArray, time_s: FloatArray, segment: IntArray) -> Float
 
 
 def _one_pair(one: FloatArray, other: FloatArray, apart_px: FloatArray) -> tuple[float, ...]:
-    """Return a row of `PairStatistics`.
+    """Return the numbers of a row of `PairStatistics`.
 
     `one` and `other` (3, n): x and y, free of a trend, and square of the noise. What is free of its
     trend in each of two stars is so in their difference.
@@ -229,6 +233,7 @@ def _one_pair(one: FloatArray, other: FloatArray, apart_px: FloatArray) -> tuple
     keep = _not_outlying(along) & _not_outlying(across)
     return (
         float(np.hypot(*apart_px)),
+        noise,
         float(np.var(along[keep], ddof=2)) - noise,
         float(np.var(across[keep], ddof=2)) - noise,
         _middle_and_scatter(dx)[1],

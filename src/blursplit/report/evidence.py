@@ -135,8 +135,15 @@ def _pairs(result: Result, series: Series) -> _Section | None:
         binned = binned_pairs(separation, arrays[f"pair_{part}_rms_arcsec"])
         columns["separation [arcsec]"], columns[f"rms {part} [arcsec]"] = binned
     bands = "68 %" if "pair_model_separation_arcsec" in arrays else None
+    known = [
+        size
+        for one in result.motion.pairs
+        for size in (one.along_rms_arcsec, one.across_rms_arcsec)
+    ]
+    bars = "68 %" if any(size is not None and size.low is not None for size in known) else None
     drawn = draw.Plots(result, series).pairs()
-    shown = Picture.of(drawn, "pairs", columns, pairs=float(separation.size), bands=bands)
+    count = float(separation.size)
+    shown = Picture.of(drawn, "pairs", columns, pairs=count, bars=bars, bands=bands)
     return _section("pairs", shown, paper=True)
 
 

@@ -367,6 +367,7 @@ table-thinned: Shown: {rows:count} of {of:count} rows; the result folder holds a
 shows-pairs: Two stars differ by air high enough for their beams to part; air close by does not
     show.
 figure-pairs: Noise removed, {pairs:count} pairs; filled: along the joining line, open: across.[[
+    Bars: pairs of like separation together, {bars:name}.]][[
     Bands: the fitted air, {bands:name}.]]
 shows-otf: What is left without motion from frame to frame: air, optics, motion within frames.
 figure-otf: At each baseline across the pupil; band: the fitted model, 68 %; dotted: aperture.

@@ -197,6 +197,11 @@ class Plots(MotionPlots):
                 x, y = binned_pairs(separation, measured)
                 inside, label = hue if face else "none", f"measured {part} the pair"
                 ax.plot(x, y, marker, color=hue, mfc=inside, ms=4, alpha=0.8, label=label)
+            for bin_ in self._result.motion.pairs:
+                size = getattr(bin_, f"{part}_rms_arcsec")
+                if size is not None and size.low is not None:
+                    ends = [size.low, size.value, size.high]
+                    ax.plot([bin_.separation_arcsec] * 3, ends, "_-", color=hue, ms=9, lw=1.5)
         ax.set_ylim(bottom=0)
         ax.set_xlim(left=0)
         return finished(ax, "separation [arcsec]", "differential motion, rms [arcsec]")
