@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit import constants as const
 from blursplit.campaign import compare, split_alternating
 from blursplit.campaign.compare import _model_fwhm_arcsec
 from blursplit.errors import InputError
+from blursplit.estimate import Estimate
 from blursplit.rig import Setting
 
 
@@ -179,6 +181,35 @@ def test_motion_is_compared_in_pixels_where_no_scale_is_known(make) -> None:
     assert "motion that all stars share became smaller" in found.statement
     assert "px rms" in found.statement
     assert "motion.common_rms_px" not in compare([make.result()], [make.result(name="b")]).changes
+
+
+def _change_of_motion(make, size):
+    """Return how a shared motion of this size on both axes compares with the same."""
+    runs = [make.result(recorded=None, structure=None, name=name) for name in "ab"]
+    for run in runs:
+        run.motion.common_rms_x_px = run.motion.common_rms_y_px = size
+        run.fwhm.recorded_px = make.estimate(3.0, 0.1)
+    return compare(runs[:1], runs[1:]).changes["motion.common_rms_px"]
+
+
+def _width(estimate):
+    return estimate.high95 - estimate.low95
+
+
+def test_motion_is_compared_with_the_interval_that_each_run_states(make) -> None:
+    judged = _change_of_motion(make, Estimate(value=2.0, low=None, high=None))
+    sharp, alike, wide = (
+        _change_of_motion(make, make.estimate(2.0, 2.0 * share)) for share in (0.01, 0.1, 0.4)
+    )
+    assert _width(sharp.ratio) < _width(judged.ratio) < _width(wide.ratio)
+    # a stated tenth is the judged tenth
+    assert_allclose(_width(alike.ratio), _width(judged.ratio), rtol=0.02)
+
+
+def test_a_sharp_interval_of_motion_is_no_smaller_than_the_scatter_of_repeats(make) -> None:
+    """One run a side knows nothing of repeats: their assumed scatter stays in the change."""
+    sharp = _change_of_motion(make, make.estimate(2.0, 1e-4))
+    assert _width(sharp.ratio) > const.BETWEEN_RUNS
 
 
 def test_sizes_are_never_negative(make) -> None:

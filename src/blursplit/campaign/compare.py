@@ -437,12 +437,20 @@ def _change(
 
 
 def _estimate(result: Result, key: str) -> Estimate | None:
-    """Return what is compared: a path of the result, or the shared motion in pixels, one axis."""
+    """Return what is compared: a path of the result, or the shared motion in pixels, one axis.
+
+    Ends of both axes are taken together, as a swing along a diagonal errs in both alike. Where a
+    run states none, its error is a judged one. What repeats scatter is added to either.
+    """
     x, y = result.motion.common_rms_x_px, result.motion.common_rms_y_px
     if key != "motion.common_rms_px":
         return _estimate_at(result, key)
     if x is None or y is None:
         return None
+    names = ("low95", "low", "value", "high", "high95")
+    along_x, along_y = ([getattr(size, name) for name in names] for size in (x, y))
+    if None not in (*along_x, *along_y):
+        return Estimate.from_ends(np.hypot(along_x, along_y) / np.sqrt(2.0))
     rms = float(np.hypot(sure(x.value), sure(y.value)) / np.sqrt(2.0))
     return Estimate.from_ends(rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in const.NORMAL_SCORES)
 
