@@ -98,7 +98,7 @@ def row(turns: float, runs: int) -> str:
             )
         else:
             limits.append(size is None or truth <= size.high)
-    found = np.array(inside, dtype=float)
+    found = np.array(inside, dtype=float).reshape(-1, 5)  # also where none was shown
     count = len(inside) + len(limits)
     held = f"{sum(limits)} of {len(limits)}" if limits else "none needed"
     return (
