@@ -328,9 +328,9 @@ class _Drive:
 
     Slow motion needs no more than a few hundred means, whose dense covariance is exact. How large
     drift and each term are is not known beforehand: flat in the logarithm, from what no width shows
-    to the largest of drives (Gelman 2006 (m) on such priors). Flat amplitudes instead would say
-    that large ones are likelier by the number of columns: drift and harmonics that are not there
-    then fit the air's slow motion, each other's mirror image within a record of one turn. Sizes
+    to the largest of drives (such priors: Gelman 2006, from memory). Flat amplitudes instead would
+    say that large ones are likelier by the number of columns: drift and harmonics that are not
+    there then fit the air's slow motion, each other's mirror image in a record of one turn. Sizes
     and coefficients are drawn in turn (Gibbs), from the sizes of the last draw on.
     """
 
