@@ -227,9 +227,6 @@ def _motion(result: Result) -> list[tuple[str, str]]:
             if known:
                 rows.append((label, " and ".join(known)))
                 break
-    if motion.rotation_rms_arcsec is not None:
-        turned = _measured(motion.rotation_rms_arcsec, "arcsec")
-        rows.append(("Rotation of the field, noise included, rms", turned))
     if open_part.motion_rms_major_arcsec is not None:
         size = estimate_text(open_part.motion_rms_major_arcsec, "arcsec")
         rows.append(("Motion without an owner, rms", size))
