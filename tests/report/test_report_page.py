@@ -8,8 +8,9 @@ import re
 import numpy as np
 import pytest
 
+from blursplit.estimate import Estimate
 from blursplit.report.page import render_page
-from blursplit.report.summary import summarize
+from blursplit.report.summary import _measured, summarize
 from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
 
 
@@ -87,6 +88,13 @@ def test_texts_of_headers_are_escaped(page_of):
 def test_it_takes_half_the_words_of_the_first_edition(name, page_of):
     """Its demonstration took 2,222 words on the turbulent night and 2,543 on the shaken one."""
     assert len(text_of_page(page_of(name)).split()) < 1111
+
+
+def test_ends_of_the_same_figures_are_told_by_their_share():
+    narrow = Estimate(value=0.0058, low=0.005781, high=0.005822)
+    assert _measured(narrow, "px").replace("\u00a0", " ") == "0.0058 px (within 1 %)"
+    wide = Estimate(value=0.0058, low=0.0054, high=0.0063)
+    assert _measured(wide, "px").replace("\u00a0", " ") == "0.0058 px (0.0054 to 0.0063)"
 
 
 def test_no_precision_is_claimed_that_nothing_bears(cases, page_of):

@@ -242,9 +242,17 @@ def _motion(result: Result) -> list[tuple[str, str]]:
 
 
 def _measured(size: Estimate, unit: str) -> str:
-    """Return a size no finer than two figures of it: its interval may be far narrower."""
+    """Return a size no finer than two figures of it.
+
+    An interval whose ends are the same two figures is told by its share.
+    """
     value = size.value or 1.0
-    return estimate_text(size, unit, finest=max(1 - math.floor(math.log10(value)), 0))
+    text = estimate_text(size, unit, finest=max(1 - math.floor(math.log10(value)), 0))
+    figures = text.split()[0]
+    if size.low is not None and size.high is not None and f"({figures} to {figures})" in text:
+        share = math.ceil(100.0 * max(size.high - value, value - size.low) / value)
+        return f"{text.split(' (')[0]} (within {share}\N{NO-BREAK SPACE}%)"
+    return text
 
 
 def _line(index: int, line: Line) -> dict[str, str]:
